@@ -1,7 +1,9 @@
 package access
 
 import (
+	"bytes"
 	"context"
+	"encoding/base64"
 	"encoding/json"
 	"errors"
 	"net/http"
@@ -282,21 +284,36 @@ func TestSeal(t *testing.T) {
 	if err != nil {
 		t.Fatal(err)
 	}
-	id := s.ID("record", "hillside|Patient/p1")
+	const key = "hillside|Patient/p1"
+	id := s.ID("record", key)
 	again, _ := OpenSeal(ctx, m, start)
-	if key, err := again.Key("record", id); err != nil || key != "hillside|Patient/p1" || again.ID("record", key) != id {
-		t.Errorf("%q %v", key, err)
+	if opened, err := again.Key("record", id); err != nil || opened != key || again.ID("record", opened) != id {
+		t.Errorf("%q %v", opened, err)
 	}
-	for _, bad := range []string{"", "x", id[1:], id[:len(id)-2], "A" + id[1:], strings.ToUpper(id)} {
-		if _, err := s.Key("record", bad); !errors.Is(err, ErrSealed) {
-			t.Errorf("id %q opened", bad)
+	bad := []string{"", "x", id[1:], id[:len(id)-2], id + "A", id + "\n", " " + id}
+	for i := range id { // each place, the last one with the bits that base64 does not use too
+		for _, c := range "A_-z0" {
+			if changed := id[:i] + string(c) + id[i+1:]; changed != id {
+				bad = append(bad, changed)
+			}
+		}
+	}
+	for _, b := range bad {
+		if _, err := s.Key("record", b); !errors.Is(err, ErrSealed) {
+			t.Errorf("id %q opened", b)
 		}
 	}
 	if _, err := s.Key("order", id); !errors.Is(err, ErrSealed) {
 		t.Error("an id of one kind opens as another")
 	}
-	if strings.Contains(id, "p1") || s.ID("record", "hillside|Patient/p2") == id {
-		t.Error("ids tell or repeat")
+	for _, long := range []string{id, s.ID("record", strings.Repeat("p", 600))} {
+		raw, err := base64.RawURLEncoding.DecodeString(long)
+		if err != nil || bytes.Contains(raw, []byte("hillside")) || bytes.Contains(raw, []byte("pppppp")) {
+			t.Errorf("id tells: %q %v", raw, err)
+		}
+	}
+	if s.ID("record", "hillside|Patient/p2") == id {
+		t.Error("two keys have one id")
 	}
 }
 

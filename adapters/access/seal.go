@@ -10,6 +10,7 @@ import (
 	"encoding/base64"
 	"encoding/json"
 	"errors"
+	"strings"
 	"time"
 )
 
@@ -73,8 +74,8 @@ func (s *Seal) ID(kind, key string) string {
 
 // Key gives the key back. ErrSealed when the id is of another kind or not ours.
 func (s *Seal) Key(kind, id string) (string, error) {
-	b, err := base64.RawURLEncoding.DecodeString(id)
-	if err != nil || len(b) < s.gcm.NonceSize() {
+	b, err := base64.RawURLEncoding.Strict().DecodeString(id)
+	if err != nil || len(b) < s.gcm.NonceSize() || strings.ContainsAny(id, "\r\n") { // which the decoder skips
 		return "", ErrSealed
 	}
 	key, err := s.gcm.Open(nil, b[:s.gcm.NonceSize()], b[s.gcm.NonceSize():], []byte(kind))

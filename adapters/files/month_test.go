@@ -19,6 +19,7 @@ import (
 
 	"gaussline/mapping/implant"
 	"gaussline/mapping/registry"
+	_ "gaussline/testdata/seed"
 )
 
 // RFC 4231, sections 4.2, 4.3, 4.4 and 4.7 (test cases 1, 2, 3 and 6).

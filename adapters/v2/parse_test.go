@@ -9,6 +9,8 @@ import (
 
 	"github.com/google/go-cmp/cmp"
 	"pgregory.net/rapid"
+
+	_ "gaussline/testdata/seed"
 )
 
 // sample reads a sample message; the files have line feeds where the wire has carriage returns.

@@ -8,6 +8,8 @@ import (
 	"gaussline/mapping/implant"
 
 	"pgregory.net/rapid"
+
+	_ "gaussline/testdata/seed"
 )
 
 func TestLOINCTable(t *testing.T) {

@@ -10,6 +10,7 @@ import (
 	"pgregory.net/rapid"
 
 	"gaussline/mapping/implant"
+	_ "gaussline/testdata/seed"
 )
 
 // genStatements draws the statements of a patient: devices, procedures and notes in several versions.

@@ -6,6 +6,8 @@ import (
 	"testing"
 
 	"pgregory.net/rapid"
+
+	_ "gaussline/testdata/seed"
 )
 
 const mrn = "urn:example:mrn"

@@ -7,6 +7,8 @@ import (
 	"testing"
 
 	"pgregory.net/rapid"
+
+	_ "gaussline/testdata/seed"
 )
 
 // values that a mutation puts in the place of another.

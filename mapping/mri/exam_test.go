@@ -9,6 +9,7 @@ import (
 
 	"gaussline/mapping/codes"
 	"gaussline/mapping/implant"
+	_ "gaussline/testdata/seed"
 )
 
 func regionsOf(e Exam) (out []string) {

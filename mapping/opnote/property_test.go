@@ -9,6 +9,7 @@ import (
 	"pgregory.net/rapid"
 
 	"gaussline/mapping/implant"
+	_ "gaussline/testdata/seed"
 )
 
 // gist is what a reading says, without spans and without the words' case and spacing.

@@ -8,6 +8,8 @@ import (
 	"testing"
 
 	"pgregory.net/rapid"
+
+	_ "gaussline/testdata/seed"
 )
 
 // read makes observations of times with "+" for censored, as the papers print them.

@@ -8,6 +8,7 @@ import (
 	"pgregory.net/rapid"
 
 	"gaussline/mapping/implant"
+	_ "gaussline/testdata/seed"
 )
 
 func part(di, model, lot, serial string) Part {

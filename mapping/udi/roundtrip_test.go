@@ -6,6 +6,8 @@ import (
 	"testing"
 
 	"pgregory.net/rapid"
+
+	_ "gaussline/testdata/seed"
 )
 
 // same compares what the carrier says, not how it was written.

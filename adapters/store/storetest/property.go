@@ -11,6 +11,7 @@ import (
 
 	"gaussline/adapters/pipeline"
 	"gaussline/mapping/implant"
+	_ "gaussline/testdata/seed"
 )
 
 // universe lists the keys that a test uses, so that everything about them can be asked.
