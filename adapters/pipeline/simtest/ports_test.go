@@ -8,6 +8,7 @@ import (
 	"time"
 
 	"gaussline/adapters/pipeline"
+	"gaussline/adapters/pipeline/model"
 )
 
 // crash is what a port panics with when the process that called it ends there.
@@ -28,7 +29,7 @@ const ackWait = 30 * time.Second
 // store is the record on disk. Update is a transaction: all of it or nothing.
 type store struct {
 	*world
-	disk  *state
+	disk  *model.Model
 	later []pipeline.Outgoing // of the variant that queues after the commit
 }
 
@@ -39,7 +40,7 @@ func (s *store) Update(ctx context.Context, f func(pipeline.Tx) error) error {
 		return errBusy
 	}
 	s.later = nil
-	work := s.disk.clone()
+	work := s.disk.Clone()
 	if s.broken.partialCommits {
 		work = s.disk
 	}
@@ -47,7 +48,7 @@ func (s *store) Update(ctx context.Context, f func(pipeline.Tx) error) error {
 	if s.fault(s.crashes) {
 		crashAt = 1 + s.rng.IntN(12)
 	}
-	if err := f(&tx{state: work, s: s, crashAt: &crashAt}); err != nil {
+	if err := f(&tx{Model: work, s: s, crashAt: &crashAt}); err != nil {
 		return err
 	}
 	if crashAt > 0 { // the transaction was shorter: before or after the commit
@@ -70,19 +71,19 @@ func (s *store) Update(ctx context.Context, f func(pipeline.Tx) error) error {
 }
 
 func (s *store) View(_ context.Context, f func(pipeline.Reader) error) error {
-	return f(&view{state: s.disk.clone(), s: s})
+	return f(&view{Model: s.disk.Clone(), s: s})
 }
 
 // view is a consistent state, read only.
 type view struct {
-	*state
+	*model.Model
 	s *store
 }
 
 func (v *view) Waiting(ctx context.Context, now time.Time, limit int) (out []pipeline.Outgoing, err error) {
-	out, err = v.state.Waiting(ctx, now, limit)
+	out, err = v.Model.Waiting(ctx, now, limit)
 	if v.s.broken.noOrder {
-		out, err = v.state.Outbox(ctx, pipeline.OutWaiting)
+		out, err = v.Model.Outbox(ctx, pipeline.OutWaiting)
 		out = slices.DeleteFunc(out, func(o pipeline.Outgoing) bool { return o.NextTry.After(now) })
 	}
 	if v.s.broken.sentBeforeDelivered {
@@ -99,7 +100,7 @@ func (s *store) Close() error                            { return nil }
 
 // tx is a transaction whose process may end at one of its writes.
 type tx struct {
-	*state
+	*model.Model
 	s       *store
 	crashAt *int
 }
@@ -116,7 +117,7 @@ func (t *tx) SaveMessages(ctx context.Context, list []pipeline.Message) ([]bool,
 	for range list {
 		t.step()
 	}
-	return t.state.SaveMessages(ctx, list)
+	return t.Model.SaveMessages(ctx, list)
 }
 
 func (t *tx) SaveStatement(ctx context.Context, st pipeline.StoredStatement) error {
@@ -124,12 +125,12 @@ func (t *tx) SaveStatement(ctx context.Context, st pipeline.StoredStatement) err
 	if st.Referral != nil && st.Key == t.s.stuck {
 		return errStuck
 	}
-	return t.state.SaveStatement(ctx, st)
+	return t.Model.SaveStatement(ctx, st)
 }
 
 func (t *tx) SaveVerdict(ctx context.Context, v pipeline.StoredVerdict) error {
 	t.step()
-	return t.state.SaveVerdict(ctx, v)
+	return t.Model.SaveVerdict(ctx, v)
 }
 
 func (t *tx) Queue(ctx context.Context, o pipeline.Outgoing) error {
@@ -141,7 +142,7 @@ func (t *tx) Queue(ctx context.Context, o pipeline.Outgoing) error {
 		t.s.later = append(t.s.later, o)
 		return nil
 	}
-	return t.state.Queue(ctx, o)
+	return t.Model.Queue(ctx, o)
 }
 
 // inbox is the stream. An entry stays until it is acknowledged.

@@ -57,13 +57,13 @@ type tally struct{ messages, handedOut, crashes, queued, deliveries, rejects, de
 func (s *tally) add(w *world) {
 	s.messages += len(w.names)
 	s.crashes += w.died
-	s.queued += len(w.store.disk.outbox)
+	s.queued += len(w.store.disk.Queued)
 	s.deliveries += len(w.sink.got)
-	s.rejects += len(w.store.disk.rejects)
+	s.rejects += len(w.store.disk.Refused)
 	for _, e := range w.inbox.entries {
 		s.handedOut += e.attempts
 	}
-	for _, o := range w.store.disk.outbox {
+	for _, o := range w.store.disk.Queued {
 		if o.State == pipeline.OutDead {
 			s.dead++
 		}

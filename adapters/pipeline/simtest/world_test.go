@@ -12,6 +12,7 @@ import (
 
 	"gaussline/adapters/fhirjson"
 	"gaussline/adapters/pipeline"
+	"gaussline/adapters/pipeline/model"
 	"gaussline/mapping/mri"
 	"gaussline/testdata/scenario"
 )
@@ -55,7 +56,7 @@ func newWorld(seed uint64, b broken, k pipeline.Knowledge) *world {
 	w.busy, w.crashes, w.copies = w.rng.IntN(120), w.rng.IntN(120), w.rng.IntN(200)
 	w.down, w.slow = w.rng.IntN(400), w.rng.IntN(200)
 	w.refuses = w.rng.IntN(8) == 0
-	w.inbox, w.store, w.sink = &inbox{world: w}, &store{world: w, disk: newState()}, &sink{world: w}
+	w.inbox, w.store, w.sink = &inbox{world: w}, &store{world: w, disk: model.New()}, &sink{world: w}
 	for range 1 + w.rng.IntN(2) {
 		w.nodes = append(w.nodes, w.node(k))
 	}

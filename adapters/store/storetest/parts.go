@@ -6,6 +6,7 @@ import (
 	"slices"
 
 	"gaussline/adapters/pipeline"
+	"gaussline/adapters/pipeline/model"
 	"gaussline/mapping/implant"
 	"gaussline/mapping/trace"
 )
@@ -14,7 +15,7 @@ import (
 // trace.Fold knows: the folding in SQL is that of the core.
 func testParts(b *bench) {
 	values := []string{"", "L-0042", "l 42", "L42", "0L0042", "0000", "N/A", "unknown", "Ä.1", "a#b_c", "7", "07"}
-	m := newModel()
+	m := model.New()
 	for i, v := range values {
 		w := values[(i+5)%len(values)]
 		rec := implant.Record{Patient: fmt.Sprintf("p%02d", i), Parts: []implant.Part{

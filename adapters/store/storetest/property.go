@@ -10,6 +10,7 @@ import (
 	"pgregory.net/rapid"
 
 	"gaussline/adapters/pipeline"
+	"gaussline/adapters/pipeline/model"
 	"gaussline/mapping/implant"
 	_ "gaussline/testdata/seed"
 )
@@ -199,7 +200,7 @@ func testProperty(b *bench) {
 		p := &bench{T: b.T, ctx: b.ctx, fresh: b.fresh}
 		p.reopen(b.fresh(b.T))
 		defer p.close()
-		m := newModel()
+		m := model.New()
 		for _, id := range small.messages {
 			p.saves(p.message(msg(id)))
 			_, _ = m.SaveMessages(p.ctx, []pipeline.Message{msg(id)})
@@ -208,7 +209,7 @@ func testProperty(b *bench) {
 		for range rapid.IntRange(1, 6).Draw(t, "updates") {
 			ops := rapid.SliceOfN(rapid.Custom(drawOp), 1, 8).Draw(t, "ops")
 			keep := rapid.IntRange(0, 4).Draw(t, "keep") > 0
-			next := m.clone()
+			next := m.Clone()
 			err := p.store.Update(p.ctx, func(tx pipeline.Tx) error {
 				for _, o := range ops {
 					if err := errors.Join(o(p.ctx, tx), o(p.ctx, next)); err != nil {
@@ -236,7 +237,7 @@ func testProperty(b *bench) {
 	})
 }
 
-func compare(t *rapid.T, ctx context.Context, what string, got dumped, m *model) {
+func compare(t *rapid.T, ctx context.Context, what string, got dumped, m *model.Model) {
 	t.Helper()
 	want, err := dump(ctx, m, small)
 	if err != nil {

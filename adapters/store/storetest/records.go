@@ -6,6 +6,7 @@ import (
 	"time"
 
 	"gaussline/adapters/pipeline"
+	"gaussline/adapters/pipeline/model"
 	"gaussline/adapters/store"
 	"gaussline/mapping/implant"
 )
@@ -76,7 +77,7 @@ func testDropRecord(b *bench) {
 	b.finds(map[string]string{"a": "a", "x": "a"})
 	drop("a")
 	b.finds(map[string]string{"a": "", "x": ""})
-	b.same("count", b.count(), zeroCount())
+	b.same("count", b.count(), model.NoCount())
 }
 
 func testRecordPages(b *bench) {
@@ -238,7 +239,7 @@ func testSettle(b *bench) {
 }
 
 func testCount(b *bench) {
-	b.same("empty", b.count(), zeroCount())
+	b.same("empty", b.count(), model.NoCount())
 	b.saves(b.message(msg("m")), b.message(msg("m2")), b.statement(stmt("k", "p", "d")),
 		b.record(implant.Record{Patient: "p", Parts: []implant.Part{part("1"), part("2")}}),
 		b.queue(out("1", "r", start)), b.queue(out("2", "r", start)), b.queue(out("3", "r", start)),

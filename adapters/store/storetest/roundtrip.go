@@ -9,6 +9,7 @@ import (
 	"time"
 
 	"gaussline/adapters/pipeline"
+	"gaussline/adapters/pipeline/model"
 	"gaussline/adapters/store"
 	"gaussline/mapping/implant"
 )
@@ -223,5 +224,5 @@ func testRefused(b *bench) {
 			}
 		})
 	}
-	b.same("count after refusals", b.count(), zeroCount())
+	b.same("count after refusals", b.count(), model.NoCount())
 }

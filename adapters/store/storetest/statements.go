@@ -21,12 +21,6 @@ func (b *bench) count() map[string]int64 {
 	return out
 }
 
-// zeroCount has the names that ports.go promises, not those of package store.
-func zeroCount() map[string]int64 {
-	return map[string]int64{"messages": 0, "statements": 0, "records": 0, "parts": 0, "rejected-open": 0,
-		"outbox-waiting": 0, "outbox-dead": 0, "verdicts-in-force": 0}
-}
-
 func (b *bench) keys(what string, f func(pipeline.Reader) ([]string, error), want ...string) {
 	b.Helper()
 	b.view(func(r pipeline.Reader) error {

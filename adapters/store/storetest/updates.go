@@ -7,6 +7,7 @@ import (
 	"sync"
 
 	"gaussline/adapters/pipeline"
+	"gaussline/adapters/pipeline/model"
 	"gaussline/mapping/implant"
 )
 
@@ -31,7 +32,7 @@ func testRollback(b *bench) {
 		}
 		return no
 	})
-	b.same("count", b.count(), zeroCount())
+	b.same("count", b.count(), model.NoCount())
 	b.update(b.everything) // and nothing of it stands in the way
 	b.fails(no, func(tx pipeline.Tx) error {
 		return errors.Join(tx.DropStatements(b.ctx, "m", ""), tx.DropRecord(b.ctx, "p"), no)
@@ -47,7 +48,7 @@ func testFailedWrite(b *bench) {
 		_ = b.everything(tx)
 		return nil
 	})
-	b.same("count", b.count(), zeroCount())
+	b.same("count", b.count(), model.NoCount())
 }
 
 func testPanic(b *bench) {
@@ -64,7 +65,7 @@ func testPanic(b *bench) {
 			panic("in f")
 		})
 	}()
-	b.same("count", b.count(), zeroCount())
+	b.same("count", b.count(), model.NoCount())
 	b.update(b.everything)
 }
 
@@ -84,7 +85,7 @@ func testCancelled(b *bench) {
 	if !errors.Is(err, context.Canceled) {
 		b.Errorf("cancelled before the start: %v", err)
 	}
-	b.same("count", b.count(), zeroCount())
+	b.same("count", b.count(), model.NoCount())
 }
 
 func testOwnWrites(b *bench) {
@@ -96,7 +97,7 @@ func testOwnWrites(b *bench) {
 		want := map[string]int64{"messages": 1, "statements": 2, "records": 1, "parts": 1, "rejected-open": 1,
 			"outbox-waiting": 1, "outbox-dead": 0, "verdicts-in-force": 1}
 		b.same("count inside", n, want)
-		b.same("count outside", b.count(), zeroCount()) // a reader does not wait for the writer
+		b.same("count outside", b.count(), model.NoCount()) // a reader does not wait for the writer
 		w, err2 := tx.Waiting(b.ctx, start, 5)
 		if len(w) != 1 {
 			b.Errorf("waiting inside: %v", w)
