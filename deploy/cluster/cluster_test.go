@@ -164,15 +164,7 @@ func TestFaults(t *testing.T) {
 	if testing.Short() {
 		t.Skip("the cluster test takes about a minute")
 	}
-	if _, err := pgTool("initdb"); err != nil {
-		t.Skip(err)
-	}
-	ctx, cancel := context.WithTimeout(t.Context(), 4*time.Minute)
-	defer cancel()
-	dept := &department{seen: map[string]map[string]int{}}
-	endpoint := httptest.NewServer(dept)
-	defer endpoint.Close()
-	c := newCluster(t, endpoint.URL)
+	ctx, c, dept := newCluster(t)
 	if err := c.Start(ctx); err != nil {
 		t.Fatal(err)
 	}
@@ -261,8 +253,17 @@ func pause(ctx context.Context, d time.Duration) error {
 	}
 }
 
-func newCluster(t *testing.T, endpoint string) *Cluster {
+// newCluster builds the program for a cluster that is not started yet, and a department that takes what it delivers.
+func newCluster(t *testing.T) (context.Context, *Cluster, *department) {
 	t.Helper()
+	if _, err := pgTool("initdb"); err != nil {
+		t.Skip(err)
+	}
+	ctx, cancel := context.WithTimeout(t.Context(), 4*time.Minute)
+	t.Cleanup(cancel)
+	dept := &department{seen: map[string]map[string]int{}}
+	endpoint := httptest.NewServer(dept)
+	t.Cleanup(endpoint.Close)
 	dir, err := os.MkdirTemp("", "gaussline-cluster") // not t.TempDir: its parents are closed to the database's user
 	if err != nil {
 		t.Fatal(err)
@@ -275,12 +276,12 @@ func newCluster(t *testing.T, endpoint string) *Cluster {
 	if err != nil {
 		t.Fatal(err)
 	}
-	c := &Cluster{Dir: dir, Binary: binary, Self: self, Endpoint: endpoint}
+	c := &Cluster{Dir: dir, Binary: binary, Self: self, Endpoint: endpoint.URL}
 	t.Cleanup(func() {
 		c.Stop()
 		_ = os.RemoveAll(dir)
 	})
-	return c
+	return ctx, c, dept
 }
 
 func checkEffects(ctx context.Context, t *testing.T, c *Cluster, dept *department, acked []string) {

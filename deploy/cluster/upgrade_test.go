@@ -6,7 +6,6 @@ import (
 	"flag"
 	"fmt"
 	"net/http"
-	"net/http/httptest"
 	"os/exec"
 	"path/filepath"
 	"strconv"
@@ -26,15 +25,7 @@ func TestUpgrade(t *testing.T) {
 	if testing.Short() {
 		t.Skip("an older program is built and a cluster started")
 	}
-	if _, err := pgTool("initdb"); err != nil {
-		t.Skip(err)
-	}
-	ctx, cancel := context.WithTimeout(t.Context(), 4*time.Minute)
-	defer cancel()
-	dept := &department{seen: map[string]map[string]int{}}
-	endpoint := httptest.NewServer(dept)
-	defer endpoint.Close()
-	c := newCluster(t, endpoint.URL)
+	ctx, c, dept := newCluster(t)
 	newer := c.Binary
 	c.Binary = buildOlder(t, c.Dir)
 	if err := c.Start(ctx); err != nil {

@@ -22,7 +22,7 @@ type modalityWords struct {
 }
 
 // Words that are MR and nothing else, as whole words in lower case. Languages beyond English from memory.
-var mrWords = wordSet("mri mrt mrcp mra mrv fmri cmri rmn rnm irm nmr mrgfus mrgrt mrlinac kernspin kst remnography emar mrangio мрт ямр")
+var mrWords = WordSet("mri mrt mrcp mra mrv fmri cmri rmn rnm irm nmr mrgfus mrgrt mrlinac kernspin kst remnography emar mrangio мрт ямр")
 
 // Parts of words (any position, lower case) that are MR.
 var mrParts = []string{"magnetic resonance", "magnetic-resonance", "kernspin", "magnetresonan", "magnetisk resonan", "resonancia magn",
@@ -32,7 +32,7 @@ var mrParts = []string{"magnetic resonance", "magnetic-resonance", "kernspin", "
 	"manyetik rezonans", "nuclear magnetic"}
 
 // Words of another modality, whole, lower case; "us" counts in capitals only.
-var otherWords = wordSet("ct cta ctpa hrct cbct cat xray xrays radiograph radiographs xr cxr axr ultrasound ultrasonography sonography sonogram usg " +
+var otherWords = WordSet("ct cta ctpa hrct cbct cat xray xrays radiograph radiographs xr cxr axr ultrasound ultrasonography sonography sonogram usg " +
 	"echo echocardiogram echocardiography doppler duplex mammogram mammography spect scintigraphy fluoroscopy fluoroscopic dexa dxa " +
 	"myelogram tdm tac röntgen roentgen échographie echographie ecografia ecografía radiographie radiografía radiografia scintigraphie " +
 	"computertomographie computertomografie tomodensitométrie densitometry petct кт узи рентген")
@@ -41,9 +41,9 @@ var otherParts = []string{"computed tomography", "computerized axial tomography"
 	"bone scan", "nuclear medicine", "plain film"}
 
 // Words of imaging that leave the modality open, and those that go with MR most of the time.
-var hintWords = wordSet("scan scans scanning imaging radiology radiological radiologic contrast tomography angiogram angiography arthrogram " +
+var hintWords = WordSet("scan scans scanning imaging radiology radiological radiologic contrast tomography angiogram angiography arthrogram " +
 	"arthrography venogram venography enterography neuroimaging neuroradiology cholangiopancreatography imagerie bildgebung diagnóstica views")
-var likelyWords = wordSet("gadolinium gadobutrol gadoterate gad spectroscopy tesla tractography neurography magnet mre cmr")
+var likelyWords = WordSet("gadolinium gadobutrol gadoterate gad spectroscopy tesla tractography neurography magnet mre cmr")
 
 // Parts of words that are MR most of the time, slips of the keyboard among them. Common practice, no source.
 var likelyParts = []string{"resonan", "magnetic", "magentic", "magnetc"}
@@ -56,20 +56,21 @@ var magneticStimulation = regexp.MustCompile(`magnetic (?:nerve |brain |seizure 
 var initials = regexp.MustCompile(`\b\pL(?:\.\pL)+\b\.?`)
 
 // Services that are not imaging and whose orders tell of earlier images. Common practice, no source.
-var serviceWords = wordSet("physiotherapy kinesiotherapy rehabilitation dietitian dietetic counselling counseling education laboratory " +
+var serviceWords = WordSet("physiotherapy kinesiotherapy rehabilitation dietitian dietetic counselling counseling education laboratory " +
 	"urine serum culture biopsy histology vaccination colonoscopy gastroscopy endoscopy ecg electrocardiogram eeg emg spirometry " +
 	"audiology psychology nursing ambulation")
 var serviceParts = []string{"physical therapy", "occupational therapy", "speech therapy", "blood test", "blood count"}
 
 // Words after or before a bare "mr" that make it an examination even when it is not in capitals.
-var examWords = wordSet("guided guidance guide angiogram angiography angio spectroscopy arthrogram arthrography enterography urography " +
+var examWords = WordSet("guided guidance guide angiogram angiography angio spectroscopy arthrogram arthrography enterography urography " +
 	"venogram venography neurography elastography scan scans imaging examination exam w wo with without contrast linac cholangiography cholangiopancreatography")
 
-var mitralWords = wordSet("mitral regurgitation regurgitant regurg insufficiency valve lvef")
-var gradeWords = wordSet("severe moderate mild trivial trace grade significant")
-var recordWords = wordSet("number no nr num id record chart mrn")
+var mitralWords = WordSet("mitral regurgitation regurgitant regurg insufficiency valve lvef")
+var gradeWords = WordSet("severe moderate mild trivial trace grade significant")
+var recordWords = WordSet("number no nr num id record chart mrn")
 
-func wordSet(list string) map[string]bool {
+// WordSet makes a set of the words of a list, which blanks part.
+func WordSet(list string) map[string]bool {
 	m := map[string]bool{}
 	for _, w := range strings.Fields(list) {
 		m[w] = true
@@ -181,7 +182,7 @@ func gluedMR(tok string) bool {
 }
 
 // fillers may stand beside a body part in the label of an imaging order that says no modality.
-var fillers = wordSet("w wo with without and or of the left right lt rt both bilateral upper lower w/wo iv plain spine contrast routine urgent")
+var fillers = WordSet("w wo with without and or of the left right lt rt both bilateral upper lower w/wo iv plain spine contrast routine urgent")
 
 // bodyPartOnly marks a label that is nothing but a body part, side and level: it may be an imaging order.
 func (r *modalityWords) bodyPartOnly(t string, lower []string) {

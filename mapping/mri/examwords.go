@@ -14,29 +14,21 @@ import (
 // nothing, unless a word of asking stands in it. All words: common practice, no source; those beyond English from memory.
 var (
 	// askingWords ask for more, whatever else the sentence says.
-	askingWords = wordSet("also additionally additional addition plus add adding include includes included including incl inc extend extended " +
+	askingWords = codes.WordSet("also additionally additional addition plus add adding include includes included including incl inc extend extended " +
 		"cover covering inklusive inkl einschließlich auch zusätzlich aussi également inclure también incluir incluyendo además anche incluso inoltre")
 	askingPhrases = []string{" as well ", " down to ", " up to ", " y compris "}
 	// pastWords tell of an earlier examination.
-	pastWords = wordSet("previous previously prior earlier last compare compared comparison showed shows shown reported had vorbefund voruntersuchung")
+	pastWords = codes.WordSet("previous previously prior earlier last compare compared comparison showed shows shown reported had vorbefund voruntersuchung")
 	// imagingWords ask for an examination, unless it is an earlier one.
-	imagingWords = wordSet("do perform image imaging scan scanning mr mri mrt irm rm rmn sequence sequences protocol request requested required needed whole entire")
+	imagingWords = codes.WordSet("do perform image imaging scan scanning mr mri mrt irm rm rmn sequence sequences protocol request requested required needed whole entire")
 	// aboutWords are of symptoms, history, other treatment and what is implanted.
-	aboutWords = wordSet("pain pains painful ache aches aching radiates radiating radiation radicular radiculopathy sciatica lumbago weakness weak numb numbness " +
+	aboutWords = codes.WordSet("pain pains painful ache aches aching radiates radiating radiation radicular radiculopathy sciatica lumbago weakness weak numb numbness " +
 		"tingling paraesthesia paresthesia headache headaches migraine injury trauma fall fell fracture surgery surgical operated operation " +
 		"laminectomy fusion history hx known since surgeon clinic therapy treatment block injection injections cancer carcinoma metastatic tumour tumor " +
 		"implant implants implanted implantation stimulator stimulators stimulation neurostimulator scs drg pns dbs lead leads electrode electrodes generator " +
 		"ipg pump catheter battery pacemaker device devices hardware screws prosthesis coil no nil denies allergy jewellery jewelry remove wear empty drink eat " +
 		"schmerz schmerzen implantat stimulateur douleur douleurs dolor dolore stimolatore estimulador sonde elektrode")
 )
-
-func wordSet(list string) map[string]bool {
-	out := map[string]bool{}
-	for _, w := range strings.Fields(list) {
-		out[w] = true
-	}
-	return out
-}
 
 // maxQuote is how much of a sentence is quoted for a region, in bytes.
 const maxQuote = 160

@@ -1,6 +1,10 @@
 package opnote
 
-import "strings"
+import (
+	"strings"
+
+	"gaussline/mapping/codes"
+)
 
 // sentence is a run of tokens that is read together: [first,end). row says it is a line of a table or a list.
 type sentence struct {
@@ -16,19 +20,7 @@ var noStop = wordSet("dr mr mrs ms prof approx vs no nr fig st pt ca cf al dept 
 var softEnd = wordSet("the a an of and or to in on at with by from for was were is are been be as into via over under through its his her their this that which not no but both two three left right")
 
 // wordSet makes a set of lower-case words.
-func wordSet(s string) map[string]bool {
-	set := map[string]bool{}
-	start := 0
-	for i := 0; i <= len(s); i++ {
-		if i == len(s) || s[i] == ' ' {
-			if i > start {
-				set[s[start:i]] = true
-			}
-			start = i + 1
-		}
-	}
-	return set
-}
+func wordSet(s string) map[string]bool { return codes.WordSet(s) }
 
 // inSet says whether the token's lower-case text is in set, without allocating.
 func (r *reader) inSet(i int, set map[string]bool) bool {
