@@ -17,7 +17,7 @@ func ExamplePlain() {
 	// Output:
 	// NOTHING RECORDED AS IN PLACE: THAT DOES NOT MEAN NOTHING IS IMPLANTED
 	// No component in place is on record. Screening decides, not this record.
-	// For MR of: brain. As of 2026-06-01T09:00:00Z.
+	// For MR of: brain. As of 2026-06-01 09:00:00 UTC.
 	// Cautions:
 	// - No record is not proof that there is no device.
 	// - Screen the patient again just before entry, whatever the record says.

@@ -128,7 +128,7 @@ type Note struct {
 // Text is the whole note in plain text: Plain, or that the note is withdrawn.
 func Text(n Note, withdrawn bool) string {
 	if withdrawn {
-		return fmt.Sprintf(withdrawnText, n.Verdict.AsOf)
+		return fmt.Sprintf(withdrawnText, asOf(n.Verdict))
 	}
 	return Plain(n)
 }
@@ -144,7 +144,7 @@ func Plain(n Note) string {
 	b.Grow(usualNote)
 	v := n.Verdict
 	fmt.Fprintf(&b, "%s\n%s\n", firstLine(v.Kind), Meaning(v.Kind))
-	fmt.Fprintf(&b, "%s As of %s.", oneLine(examWords(v.Exam)), v.AsOf)
+	fmt.Fprintf(&b, "%s As of %s.", oneLine(examWords(v.Exam)), asOf(v))
 	if n.Revision > 1 {
 		fmt.Fprintf(&b, " Revision %d: replaces all earlier notes on this order.", n.Revision)
 	}
@@ -421,4 +421,12 @@ func stateOf(rec implant.Record, id string) implant.State {
 		}
 	}
 	return implant.StateUnknown
+}
+
+// asOf is the moment of a verdict as people read it, to the second: "2026-06-01 09:00:01 UTC".
+func asOf(v mri.Verdict) string {
+	if from, _, ok := v.AsOf.Bounds(); ok && len(v.AsOf) > len(time.DateOnly) {
+		return from.UTC().Format("2006-01-02 15:04:05 UTC")
+	}
+	return string(v.AsOf)
 }

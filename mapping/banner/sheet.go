@@ -54,7 +54,7 @@ func Sheet(o Order, n Note, withdrawn bool) ([]byte, error) {
 	s := sheet{Withdrawn: withdrawn, Headline: firstLine(v.Kind), Meaning: Meaning(v.Kind),
 		Name:  known(strings.TrimSpace(n.Record.Person.Family + ", " + n.Record.Person.Given)),
 		Birth: known(date(n.Record.Person.Birth)), Order: o.Key, OrderText: oneLine(o.Referral.Text), Site: known(o.Site),
-		Exam: examWords(v.Exam), AsOf: string(v.AsOf)}
+		Exam: examWords(v.Exam), AsOf: asOf(v)}
 	if s.Name == "," {
 		s.Name = "not known"
 	}
