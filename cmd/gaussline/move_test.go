@@ -28,7 +28,7 @@ func runProgram(t *testing.T, ok bool, args ...string) (out, errOut string) {
 	return o.String(), e.String()
 }
 
-var asOf = regexp.MustCompile(`As of \S+Z`)
+var asOf = regexp.MustCompile(`As of [0-9: -]+ UTC`)
 
 // askStore gives what a store says to those who ask at the command line, but for the moment of asking.
 func askStore(t *testing.T, config string) string {
