@@ -291,8 +291,8 @@ func TestNoticeIsListedAndAudited(t *testing.T) {
 	if status != http.StatusOK || body != "class\nnamed\n" || !strings.Contains(header.Get("Content-Disposition"), "trace.csv") {
 		t.Errorf("%d %q %v", status, body, header)
 	}
-	status, body, _ = v.post("/trace/notice", url.Values{"lot": {"L1..L2"}, "format": {"csv"}})
-	if status != http.StatusBadRequest || !strings.Contains(body, "name a model") || !strings.Contains(body, "L1..L2") {
+	status, body, _ = v.post("/trace/notice", url.Values{"lot": {"L1..L2"}, "kind": {"lead"}, "format": {"csv"}})
+	if status != http.StatusBadRequest || !strings.Contains(body, `value="lead" selected`) || !strings.Contains(body, "name a model") || !strings.Contains(body, "L1..L2") {
 		t.Errorf("not traceable: %d %s", status, body)
 	}
 	if _, body, _ := v.get("/trace"); !strings.Contains(body, `action="/trace/notice"`) {

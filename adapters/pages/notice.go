@@ -47,7 +47,7 @@ func (p *pages) traceNotice(c *call) error {
 		Expiry: field("expiry"), Implanted: field("implanted"), Format: field("format")}
 	list, err := p.Notices.TraceNotice(c.ctx(), n)
 	if errors.Is(err, ErrNotice) {
-		return c.show("trace", http.StatusBadRequest, "Trace a device", map[string]any{"Whole": true, "Notice": n, "Fault": err.Error()})
+		return c.show("trace", http.StatusBadRequest, "Trace a device", map[string]any{"Whole": true, "Notice": n, "Kinds": partKinds(), "Fault": err.Error()})
 	}
 	if err != nil {
 		return err

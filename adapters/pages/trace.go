@@ -49,7 +49,20 @@ func carries(c implant.Component, query string) bool {
 }
 
 func (p *pages) traceForm(c *call) error {
-	return c.show("trace", http.StatusOK, "Trace a device", map[string]any{"Whole": p.Notices != nil && c.person.May(access.SeeLabelling), "Notice": Notice{}})
+	return c.show("trace", http.StatusOK, "Trace a device", map[string]any{"Whole": p.Notices != nil && c.person.May(access.SeeLabelling), "Notice": Notice{}, "Kinds": partKinds()})
+}
+
+// kindOf is a choice of the form.
+type kindOf struct {
+	Kind implant.Kind
+	Name string
+}
+
+func partKinds() (out []kindOf) {
+	for _, k := range implant.Kinds() {
+		out = append(out, kindOf{k, banner.KindName(k)})
+	}
+	return out
 }
 
 // traced is a line of the letter list.

@@ -33,7 +33,7 @@ func TestNoticeForm(t *testing.T) {
 		t.Fatal(err)
 	}
 	w := wordTracer{&pipeline.Service{Store: s, Now: func() time.Time { return demoDay }}}
-	n := pages.Notice{Models: "TB-L45, TB-L60", Lots: "L0098..L0112", Kinds: "lead", Implanted: "2026-01-01..2026-02-01", Format: "csv"}
+	n := pages.Notice{Models: "TB-L45, TB-L60", Lots: "L0098..L0112", Kinds: "Leads", Implanted: "2026-01-01..2026-02-01", Format: "csv"}
 	list, err := w.TraceNotice(ctx, n)
 	if lines := strings.Split(strings.TrimSpace(string(list.Body)), "\n"); err != nil || len(lines) != 3 || !strings.HasPrefix(lines[1], "named,") || !strings.HasPrefix(lines[2], "possible,") || strings.Contains(string(list.Body), "L0200") {
 		t.Errorf("%v\n%s", err, list.Body)
@@ -46,7 +46,7 @@ func TestNoticeForm(t *testing.T) {
 	if list, err = w.TraceNotice(ctx, n); err != nil || json.Unmarshal(list.Body, &bundle) != nil || bundle.ResourceType != "Bundle" || len(bundle.Entry) != 4 {
 		t.Errorf("%v\n%s", err, list.Body)
 	}
-	for _, bad := range []pages.Notice{{Format: "csv"}, {Lots: "L1..L2", Format: "csv"}, {Models: "TB-L45"}, {Models: "TB-L45", Expiry: "soon", Format: "csv"}} {
+	for _, bad := range []pages.Notice{{Format: "csv"}, {Lots: "L1..L2", Format: "csv"}, {Models: "TB-L45"}, {Models: "TB-L45", Expiry: "soon", Format: "csv"}, {Models: "TB-L45", Kinds: "leed", Format: "csv"}} {
 		if _, err := w.TraceNotice(ctx, bad); !errors.Is(err, pages.ErrNotice) {
 			t.Errorf("%+v: %v", bad, err)
 		}

@@ -15,6 +15,8 @@ import (
 	"gaussline/adapters/access"
 	"gaussline/adapters/pages"
 	"gaussline/adapters/pipeline"
+	"gaussline/mapping/banner"
+	"gaussline/mapping/codes"
 	"gaussline/mapping/implant"
 	"gaussline/mapping/trace"
 )
@@ -92,9 +94,22 @@ func traceDevices(ctx context.Context, p *program, args []string) error {
 func noticeQuery(dis, models, lots, serials, kinds words, expiry, implanted string) trace.Query {
 	q := trace.Query{DIs: dis, Models: models, Lots: ranges(lots), Serials: ranges(serials), Expiry: window(expiry), Implanted: window(implanted)}
 	for _, k := range kinds {
-		q.Kinds = append(q.Kinds, implant.Kind(k))
+		q.Kinds = append(q.Kinds, kindNamed(k))
 	}
 	return q
+}
+
+// kindNamed reads a kind as people write it; what is no kind stays as it is, for Query.Check to refuse.
+func kindNamed(word string) implant.Kind {
+	for _, k := range implant.Kinds() {
+		if strings.EqualFold(strings.TrimSpace(word), banner.KindName(k)) {
+			return k
+		}
+	}
+	if k, ok := codes.KindNamed(word); ok {
+		return k
+	}
+	return implant.Kind(word)
 }
 
 // TraceNotice lists who has, had or may have what a notice names, as CSV or FHIR. A list that would not be whole is refused:

@@ -92,6 +92,19 @@ func TestProcedureAct(t *testing.T) {
 	}
 }
 
+// A word that names a kind by itself is taken in any case and number; anything beside it is not.
+func TestKindNamed(t *testing.T) {
+	for word, want := range map[string]implant.Kind{
+		"lead": implant.Lead, "Lead": implant.Lead, "LEADS": implant.Lead, "pulse generator": implant.Generator, "Pulse Generators": implant.Generator,
+		"generators": implant.Generator, "IPG": implant.Generator, "other-active": implant.OtherActive, "Other active": implant.OtherActive,
+		"unidentified": implant.Unidentified, "leed": "", "lead anchor": "", "not a lead": "", "test lead": "", "programmer": "", "": "",
+	} {
+		if got, ok := KindNamed(word); got != want || ok != (want != "") {
+			t.Errorf("%q: %q %v, want %q", word, got, ok, want)
+		}
+	}
+}
+
 func TestKindText(t *testing.T) {
 	// GMDN term names (facts) and common practice.
 	for text, want := range map[string]implant.Kind{

@@ -1,6 +1,7 @@
 package codes
 
 import (
+	"slices"
 	"strings"
 
 	"gaussline/mapping/implant"
@@ -99,6 +100,24 @@ func KindText(s string) (implant.Kind, bool) {
 			if strings.Contains(p, " "+w+" ") {
 				return e.kind, e.kind != ""
 			}
+		}
+	}
+	return "", false
+}
+
+// KindNamed gives the kind that a word names by itself, in any case, singular or plural: our own word for it, or one of
+// the words that devices are told by. Unlike [KindText] it takes nothing else beside the word.
+func KindNamed(s string) (implant.Kind, bool) {
+	word := strings.TrimSpace(phrase(s))
+	named := func(w string) bool { return word == w || word == w+"s" }
+	for _, k := range implant.Kinds() {
+		if named(strings.TrimSpace(phrase(string(k)))) {
+			return k, true
+		}
+	}
+	for _, e := range kindWords {
+		if e.kind != "" && slices.ContainsFunc(e.words, named) {
+			return e.kind, true
 		}
 	}
 	return "", false

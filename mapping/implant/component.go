@@ -17,6 +17,11 @@ const (
 	Unidentified Kind = "unidentified" // seen or reported, kind not known
 )
 
+// Kinds lists every kind, in the order of the constants.
+func Kinds() []Kind {
+	return []Kind{Generator, Lead, Extension, Adaptor, Anchor, Pump, Catheter, Hardware, OtherActive, Unidentified}
+}
+
 // Conducts says whether a part of this kind left in the body is a conductor that can heat: true unless it is
 // known to be passive small hardware. Doubt counts as yes.
 func (k Kind) Conducts() bool { return k != Anchor && k != Hardware && k != Catheter }

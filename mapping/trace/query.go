@@ -13,6 +13,7 @@ import (
 	"errors"
 	"fmt"
 	"slices"
+	"strings"
 
 	"gaussline/mapping/implant"
 )
@@ -56,6 +57,11 @@ func (q Query) Check() error {
 			return fmt.Errorf("%d %s, over the limit of %d", n, name, MaxValues)
 		}
 	}
+	for _, k := range q.Kinds {
+		if !slices.Contains(implant.Kinds(), k) { // would exclude every part
+			return fmt.Errorf("%q is no kind of part: one of %s", k, kindList())
+		}
+	}
 	for _, s := range append(slices.Clone(q.DIs), q.Models...) {
 		if Blank(s) {
 			return fmt.Errorf("%q names no device", s)
@@ -80,6 +86,14 @@ func (q Query) Check() error {
 		}
 	}
 	return nil
+}
+
+func kindList() string {
+	var list []string
+	for _, k := range implant.Kinds() {
+		list = append(list, string(k))
+	}
+	return strings.Join(list, ", ")
 }
 
 func (r Range) check() error {

@@ -82,6 +82,7 @@ func TestCheckRefuses(t *testing.T) {
 		"range backwards":         {Models: []string{"m"}, Lots: []Range{{From: "L2", To: "L1"}}},
 		"blank lot":               {Lots: []Range{{From: "unknown"}}},
 		"blank model":             {Models: []string{"-"}},
+		"no kind":                 {Kinds: []implant.Kind{"Lead"}},
 		"no date":                 {Expiry: Window{From: "soon"}},
 		"window backwards":        {Expiry: Window{From: "2026", To: "2025"}},
 		"too many":                {Models: slices.Repeat([]string{"m"}, MaxValues+1)},
