@@ -12,6 +12,7 @@ import (
 	"slices"
 	"strconv"
 	"strings"
+	"time"
 
 	"gaussline/adapters/access"
 	"gaussline/adapters/pipeline"
@@ -110,7 +111,7 @@ func (p *pages) rows(c *call, pass func(pipeline.StoredVerdict) bool) (rows []ro
 			if a, ok := acks[v.Referral]; ok {
 				x.Read = &a
 			}
-			if err := x.fill(ctx, r); err != nil {
+			if err := x.fill(ctx, r, p.Service.Now()); err != nil {
 				return err
 			}
 			if (x.New || x.Newer) && pipeline.Urgent(mri.Kind(v.Kind), x.Order.Priority) {
@@ -148,10 +149,11 @@ func referrals(ctx context.Context, r pipeline.Reader, vs []pipeline.StoredVerdi
 }
 
 // fill adds who it is about, what holds, and what changed since somebody read it.
-func (x *row) fill(ctx context.Context, r pipeline.Reader) (err error) {
+func (x *row) fill(ctx context.Context, r pipeline.Reader, now time.Time) (err error) {
 	if x.Record, err = r.Record(ctx, x.Stored.Patient); err != nil {
 		return err
 	}
+	x.Record = x.Record.AsOf(now)
 	x.Person, x.Questions = x.Record.Person, len(x.Record.Questions)
 	if err := json.Unmarshal(x.Stored.Body, &x.Verdict); err != nil {
 		return err
@@ -204,7 +206,7 @@ func (p *pages) orderRow(c *call) (row, error) {
 		if a, ok := as[key]; ok {
 			x.Read = &a
 		}
-		return x.fill(c.ctx(), r)
+		return x.fill(c.ctx(), r, p.Service.Now())
 	})
 	return x, err
 }

@@ -215,6 +215,7 @@ func (s *Service) noteOf(ctx context.Context, r Reader, v StoredVerdict) (n bann
 	if n.Record, err = r.Record(ctx, v.Patient); err != nil {
 		return n, st, err
 	}
+	n.Record = n.Record.AsOf(s.Now())
 	all, err := r.ByKey(ctx, []string{v.Referral})
 	if err != nil {
 		return n, st, err

@@ -40,7 +40,7 @@ func (s *Service) RecordAsOf(ctx context.Context, patient string, on, known time
 		}
 		return fmt.Errorf("record as known then: %w", ErrNotFound)
 	})
-	return rec, err
+	return rec.AsOf(s.Now()), err
 }
 
 // Explain decides an order anew with every condition traced.
@@ -69,6 +69,7 @@ func (s *Service) Explain(ctx context.Context, patient, order string) (rec impla
 	if err != nil {
 		return rec, ref, v, err
 	}
+	rec = rec.AsOf(s.Now())
 	return rec, ref, s.Verdict(rec, ref, s.SiteOf(ref).Name, true), nil
 }
 

@@ -67,6 +67,7 @@ func standsBefore(a, b StoredStatement) bool {
 }
 
 func (s *Service) settleReferral(ctx context.Context, tx decider, rec implant.Record, st StoredStatement) error {
+	rec = rec.AsOf(s.Now())
 	prior, err := tx.Verdict(ctx, st.Key)
 	had := err == nil
 	if err != nil && !errors.Is(err, ErrNotFound) {

@@ -213,7 +213,7 @@ func (s *Service) OpenQuestions(ctx context.Context, pass func(implant.Record) b
 				return nil
 			}
 			for _, q := range rec.Questions {
-				out = append(out, Asked{Record: rec, Question: q, Rejected: rejected[q.ID]})
+				out = append(out, Asked{Record: rec.AsOf(s.Now()), Question: q, Rejected: rejected[q.ID]})
 			}
 			return nil
 		})
@@ -270,7 +270,7 @@ func (s *Service) Order(ctx context.Context, order string) (ref implant.Referral
 		ref, err = referralOf(ctx, r, order)
 		return err
 	})
-	return ref, v, rec, err
+	return ref, v, rec.AsOf(s.Now()), err
 }
 
 func referralOf(ctx context.Context, r Reader, order string) (implant.Referral, error) {

@@ -98,10 +98,10 @@ func (s *Service) Trace(ctx context.Context, q trace.Query, limit int) (t Traced
 			c.more = c.more || more
 		}
 		t.Candidates, t.Excluded, t.More = len(c.seen), c.excluded, c.more
-		if t.Named, err = hits(ctx, r, q, c.named); err != nil {
+		if t.Named, err = hits(ctx, t.At, r, q, c.named); err != nil {
 			return err
 		}
-		t.Possible, err = hits(ctx, r, q, c.possible)
+		t.Possible, err = hits(ctx, t.At, r, q, c.possible)
 		return err
 	})
 	return t, err
@@ -226,7 +226,7 @@ func (c *candidates) take(p TracedPart) {
 }
 
 // hits reads the records of parts and answers for each.
-func hits(ctx context.Context, r Reader, q trace.Query, parts []TracedPart) ([]TraceHit, error) {
+func hits(ctx context.Context, now time.Time, r Reader, q trace.Query, parts []TracedPart) ([]TraceHit, error) {
 	slices.SortFunc(parts, func(a, b TracedPart) int {
 		return cmp.Or(cmp.Compare(a.Patient, b.Patient), cmp.Compare(a.ID, b.ID))
 	})
@@ -242,7 +242,7 @@ func hits(ctx context.Context, r Reader, q trace.Query, parts []TracedPart) ([]T
 			if err != nil {
 				return nil, err
 			}
-			records[p.Patient] = rec
+			records[p.Patient] = rec.AsOf(now)
 			aliases = append(aliases, rec.Aliases...)
 		}
 		stored, err := r.OfPatients(ctx, aliases)

@@ -215,7 +215,7 @@ func (p *program) demoRecords(ctx context.Context, a *app) error {
 	return a.store.View(ctx, func(r pipeline.Reader) error {
 		return r.Records(ctx, "", func(rec implant.Record) error {
 			fmt.Fprintln(p.out)
-			p.printRecord(rec)
+			p.printRecord(rec.AsOf(a.service.Now()))
 			return nil
 		})
 	})

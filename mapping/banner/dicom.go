@@ -35,7 +35,7 @@ const withdrawnAlert = "Implant note of this order withdrawn; implant record sta
 var stateAlerts = map[implant.State]string{
 	implant.Connected: "IN PLACE", implant.NotConnected: "NOT CONNECTED", implant.Capped: "CAPPED", implant.Cut: "CUT, REST IN PLACE",
 	implant.RemovedInPart: "FRAGMENT LEFT", implant.ReportedRemoved: "REMOVAL UNCONFIRMED", implant.SoughtNotFound: "NOT FOUND",
-	implant.StateUnknown: "STATE UNKNOWN",
+	implant.RemovalToCome: "IN PLACE, REMOVAL AHEAD", implant.StateUnknown: "STATE UNKNOWN",
 }
 
 // Alerts gives the values of Medical Alerts (0010,2000), LO, VM 1-n: the warning first, then what is in the body.
@@ -45,6 +45,7 @@ func Alerts(n Note, withdrawn bool) []string {
 	if withdrawn {
 		return []string{withdrawnAlert}
 	}
+	n.Record = asOf(n)
 	out := []string{known2(alerts[n.Verdict.Kind], alerts[mri.KindNotEstablished])}
 	var parts []string
 	for _, p := range sortedParts(n.Record, true) {

@@ -55,6 +55,8 @@ func PartLine(p implant.Part) string {
 	}
 	if p.Removed.Known() {
 		words = append(words, "removed "+date(p.Removed))
+	} else if p.State == implant.RemovalToCome {
+		words = append(words, "removal dated "+date(p.Since))
 	} else if p.Since.Known() && p.Since != p.Implanted {
 		words = append(words, "since "+date(p.Since))
 	}
@@ -133,6 +135,15 @@ func Text(n Note, withdrawn bool) string {
 	return Plain(n)
 }
 
+// asOf is the record as it stands at the moment of the verdict.
+func asOf(n Note) implant.Record {
+	_, to, ok := n.Verdict.AsOf.Bounds()
+	if !ok {
+		return n.Record
+	}
+	return n.Record.AsOf(to)
+}
+
 // usualNote is about as long as a note is, in bytes.
 const usualNote = 4 << 10
 
@@ -140,6 +151,7 @@ const usualNote = 4 << 10
 // open, and the cautions. It is the text on the referral and is complete by itself. A line feed in a source's words
 // becomes a space: no source can write a line of its own.
 func Plain(n Note) string {
+	n.Record = asOf(n)
 	var b strings.Builder
 	b.Grow(usualNote)
 	v := n.Verdict
@@ -314,15 +326,35 @@ func Questions(rec implant.Record) []string {
 			}
 			line += " [" + partName(rec, id) + "]"
 		}
-		if len(q.Sources) > 0 && q.Sources[0].Quote != "" {
-			line += " \"" + clip(q.Sources[0].Quote) + "\""
-		}
+		line += quotesOf(q)
 		if !slices.Contains(out, line) {
 			out = append(out, line)
 		}
 	}
 	return out
 }
+
+// sidesQuoted is how many sides of a conflict are quoted.
+const sidesQuoted = 2
+
+// quotesOf quotes the words that raise a question: the first, and where sources disagree the other side too.
+func quotesOf(q implant.Question) string {
+	var words []string
+	for _, s := range q.Sources {
+		w := "\"" + clip(s.Quote) + "\""
+		if s.Quote != "" && !slices.Contains(words, w) && (len(words) == 0 || conflicts[q.Code] && len(words) < sidesQuoted) {
+			words = append(words, w)
+		}
+	}
+	if len(words) == 0 {
+		return ""
+	}
+	return " " + strings.Join(words, " against ")
+}
+
+// conflicts are the questions that two sources raise together.
+var conflicts = map[implant.QuestionCode]bool{implant.AskStatesConflict: true, implant.AskOrderUnknown: true, implant.AskSideConflict: true,
+	implant.AskLevelConflict: true, implant.AskIdentityConflict: true, implant.AskLabelConflict: true}
 
 func labelLines(labels []mri.LabelRef) []string {
 	var out []string
@@ -396,6 +428,9 @@ func reasonWords(kind implant.EventKind, reason string) string {
 
 func eventName(rec implant.Record, e implant.Event) string {
 	name := eventNames[e.Kind]
+	if slices.ContainsFunc(e.Out, func(id string) bool { return stateOf(rec, id) == implant.RemovalToCome }) {
+		return "dated AHEAD, not happened: " + name
+	}
 	if e.Kind == implant.EventExplanted && slices.ContainsFunc(e.Out, func(id string) bool { return stateOf(rec, id).InBody() }) {
 		return "reported " + name + ", UNCONFIRMED"
 	}
@@ -409,6 +444,8 @@ func outWord(s implant.State) string {
 		return "out "
 	case s == implant.RemovedInPart:
 		return "out IN PART, fragment retained: "
+	case s == implant.RemovalToCome:
+		return "to come out, still IN PLACE: "
 	}
 	return "reported out, UNCONFIRMED: "
 }

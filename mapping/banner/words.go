@@ -115,6 +115,7 @@ var states = map[string]string{
 	string(implant.Capped): "in place, CAPPED", string(implant.Cut): "CUT, a part left in place",
 	string(implant.RemovedWhole): "removed whole", string(implant.RemovedInPart): "removed in part, FRAGMENT retained",
 	string(implant.ReportedRemoved): "reported removed, UNCONFIRMED", string(implant.SoughtNotFound): "sought, not found",
+	string(implant.RemovalToCome):  "NOT removed yet: the removal is dated ahead",
 	string(implant.NeverImplanted): "not implanted", string(implant.StateUnknown): "state unknown",
 }
 

@@ -30,6 +30,7 @@ func Fold(in Input) implant.Record {
 	for _, p := range f.parts {
 		f.settle(p)
 	}
+	f.settleRests()
 	f.groupSystems()
 	f.orphanedLeads()
 	rec := implant.Record{Patient: f.patients[0], Aliases: f.patients, Person: f.person(), Statements: len(f.current)}
@@ -90,6 +91,7 @@ type fold struct {
 	byRef     map[string]*part
 	asked     []implant.Question
 	answered  map[string]bool
+	rested    map[string]bool // parts whose coded removal is doubted by words of a rest
 }
 
 // part is a component under construction.
@@ -100,7 +102,7 @@ type part struct {
 }
 
 func newFold(in Input) *fold {
-	f := &fold{known: map[string]bool{}, byRef: map[string]*part{}, answered: map[string]bool{}}
+	f := &fold{known: map[string]bool{}, byRef: map[string]*part{}, answered: map[string]bool{}, rested: map[string]bool{}}
 	f.patients = slices.Clone(in.Patients)
 	slices.Sort(f.patients)
 	f.patients = slices.Compact(f.patients)

@@ -36,7 +36,7 @@ func (f *fold) placeFacts() {
 func aboutPart(k implant.FactKind) bool {
 	switch k {
 	case implant.Planned, implant.DeniedPresence, implant.Reason, implant.Complication, implant.Outcome,
-		implant.UsageHours, implant.Unread, implant.Doubt, implant.Answer, implant.Abandoned:
+		implant.UsageHours, implant.Unread, implant.Doubt, implant.Answer, implant.Abandoned, implant.RestSaid:
 		return false
 	}
 	return true
@@ -99,7 +99,9 @@ func always(item) bool { return true }
 // maybeInAt says whether the part may be in the body when it happens: not surely put in later, not surely out
 // before.
 func (p *part) maybeInAt(it item) bool {
-	if p.has(implant.Removed, func(x item) bool { return x.before(it) && x.Value == "whole" }) &&
+	if p.has(implant.Removed, func(x item) bool {
+		return x.before(it) && x.Value == "whole" && !(it.Basis == implant.Read && ofRemoval(it, x))
+	}) &&
 		!p.has(implant.Implanted, func(x item) bool { return !x.before(it) || x.dated && it.dated && x.from.Equal(it.from) }) {
 		return false
 	}

@@ -67,11 +67,15 @@ func (p *part) locate(it item) {
 	}
 }
 
-// place takes the site from the newest facts that state one.
+// place takes the site from the newest facts that state one. A removal on a side on which nobody had placed the part
+// says where somebody operated, not where the part was.
 func (p *part) place() {
 	p.Site = implant.Site{}
+	_, elsewhere := p.removedElsewhere()
 	for i := len(p.told) - 1; i >= 0; i-- {
-		p.locate(p.told[i])
+		if elsewhere == nil || p.told[i].st != elsewhere.st || p.told[i].Kind != implant.Removed {
+			p.locate(p.told[i])
+		}
 	}
 }
 
@@ -106,27 +110,51 @@ func (f *fold) settlePlace(p *part) {
 }
 
 // askRemovedElsewhere asks where a part is taken out on a side on which nobody had placed it before: another part may
-// have come out.
+// have come out, so neither counts as out on these words.
 func (f *fold) askRemovedElsewhere(p *part) {
-	oneSide := func(it item) string {
-		if s := p.siteFor(it).Side; s != implant.Bilateral {
-			return string(s)
-		}
-		return ""
+	was, out := p.removedElsewhere()
+	if out == nil {
+		return
 	}
-	var before []item
-	for _, it := range p.told {
-		side := oneSide(it)
+	a, b := p.oneSide(*was), p.oneSide(*out)
+	f.ask(implant.AskSideConflict, min(a, b)+" / "+max(a, b), []*part{p}, p.placeSource(*was), p.placeSource(*out))
+	if p.State == implant.RemovedWhole && !anyReviewed(p.told) {
+		p.State = implant.ReportedRemoved
+	}
+}
+
+// removedElsewhere finds a removal on another side than every fact before it, and the last of those; nil, nil where
+// there is none.
+func (p *part) removedElsewhere() (was, out *item) {
+	for i := range p.told {
+		it := &p.told[i]
+		side := p.oneSide(*it)
 		switch {
 		case side == "":
 		case it.Kind != implant.Removed:
-			before = append(before, it)
-		case len(before) > 0 && !slices.ContainsFunc(before, func(b item) bool { return oneSide(b) == side }):
-			was := before[len(before)-1]
-			f.ask(implant.AskSideConflict, min(side, oneSide(was))+" / "+max(side, oneSide(was)), []*part{p}, was.Source, it.Source)
-			return
+			was = it
+		case was != nil && !slices.ContainsFunc(p.told[:i], func(b item) bool { return b.Kind != implant.Removed && p.oneSide(b) == side }):
+			return was, it
 		}
 	}
+	return nil, nil
+}
+
+// oneSide is the side on which a fact places the part, "" where it says none or both.
+func (p *part) oneSide(it item) string {
+	if s := p.siteFor(it).Side; s != implant.Bilateral {
+		return string(s)
+	}
+	return ""
+}
+
+// placeSource is the source of a fact with the words that say the place, where they are known.
+func (p *part) placeSource(it item) implant.Source {
+	s := it.Source
+	if w := p.siteFor(it).Words; w != "" && it.Basis == implant.Coded {
+		s.Quote = w
+	}
+	return s
 }
 
 func (f *fold) askPlace(p *part, code implant.QuestionCode, of func(implant.Site) string) {
@@ -142,7 +170,7 @@ func (f *fold) askPlace(p *part, code implant.QuestionCode, of func(implant.Site
 		})
 		if j >= 0 {
 			b := p.told[i+1+j]
-			f.ask(code, min(va, get(b))+" / "+max(va, get(b)), []*part{p}, a.Source, b.Source)
+			f.ask(code, min(va, get(b))+" / "+max(va, get(b)), []*part{p}, p.placeSource(a), p.placeSource(b))
 			return
 		}
 	}

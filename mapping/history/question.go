@@ -37,7 +37,7 @@ func (f *fold) openQuestions(doubts []implant.Question) []implant.Question {
 		slices.SortFunc(q.Sources, compareSources)
 		q.Sources = slices.Compact(q.Sources)
 		q.ID = f.questionID(q)
-		if !seen[q.ID] && !f.answered[q.ID] {
+		if !seen[q.ID] && !f.answered[q.ID] && !f.askedOfRests(q) {
 			seen[q.ID] = true
 			out = append(out, q)
 		}

@@ -93,7 +93,7 @@ func (f *fold) settleState(p *part) {
 			first = append(first, it)
 		}
 	}
-	top := withoutVague(latest(first))
+	top := withoutVague(latest(withoutLateNotes(first)))
 	if len(top) == 0 {
 		f.settleByWord(p)
 		return
@@ -114,6 +114,16 @@ func (f *fold) settleState(p *part) {
 	if p.State == implant.RemovedWhole && !byPerson && len(p.Refs) > 0 && !slices.ContainsFunc(p.Refs, f.came) {
 		p.State = implant.ReportedRemoved
 	}
+}
+
+// withoutLateNotes leaves out a plain "removed" of a note that was written in the days after a removal that is coded
+// whole: it tells of the same occasion, and saying less is no contradiction.
+func withoutLateNotes(first []item) []item {
+	return slices.DeleteFunc(slices.Clone(first), func(it item) bool {
+		return it.Kind == implant.Removed && it.Basis == implant.Read && slices.ContainsFunc(first, func(x item) bool {
+			return stateOf(x) == implant.RemovedWhole && x.dated && it.dated && x.before(it) && ofRemoval(it, x)
+		})
+	})
 }
 
 // withoutVague leaves out a plain "removed" beside a fact of the same time that says the part came out whole: saying

@@ -82,6 +82,7 @@ const (
 	RemovedWhole    State = "removed-whole"    //
 	RemovedInPart   State = "removed-in-part"  // a fragment is retained
 	ReportedRemoved State = "reported-removed" // somebody says it is out; unconfirmed
+	RemovalToCome   State = "removal-to-come"  // a removal is dated after the moment the record is looked at, see Record.AsOf
 	SoughtNotFound  State = "sought-not-found" // looked for and not found
 	NeverImplanted  State = "not-implanted"    // opened and wasted, or the source was withdrawn
 	StateUnknown    State = "unknown"

@@ -20,6 +20,7 @@ const (
 	Adjusted       FactKind = "adjusted"         // manipulated, stays in: settings, function, revision
 	Exchanged      FactKind = "exchanged"        // "replacement" on one device: old or new is not said
 	SoughtAbsent   FactKind = "sought-not-found" // looked for, not found
+	RestSaid       FactKind = "rest-said"        // words on a removal say that something stays; Value: what alone came out, see RestBeside
 	Wasted         FactKind = "wasted"           // opened, not implanted
 	Abandoned      FactKind = "attempt-abandoned"
 	ReportedGone   FactKind = "reported-removed" // second-hand: history, status field, statement of use
@@ -46,6 +47,10 @@ const (
 	Doubt  FactKind = "doubt"  // a careful reader would ask; Value is a QuestionCode
 	Answer FactKind = "answer" // a person settled a question; Value is the question's ID
 )
+
+// RestBeside writes and reads the Value of a [RestSaid] fact: the kinds, with their side where it is said, that alone
+// came out. An empty Value says that anything may stay; the fact's component then names the kind where that is known.
+func RestBeside(kind Kind, side Side) string { return string(kind) + "/" + string(side) }
 
 // Basis says how a fact was come by.
 type Basis string

@@ -1,5 +1,10 @@
 package implant
 
+import (
+	"slices"
+	"time"
+)
+
 // Record is what is, was and may be in one body, folded from every fact. It depends on the set of statements
 // alone: not on their order, their number of copies, or when they came.
 type Record struct {
@@ -12,6 +17,30 @@ type Record struct {
 	Findings   []Noted    `json:"findings,omitempty"`   // what reading the sources had to mend or leave out, sorted
 	Statements int        `json:"statements"`           // how many current statements it rests on
 	LastStated When       `json:"lastStated,omitempty"` // newest version time any source gives
+}
+
+// zoneReach is how far the local day may run ahead of the day in UTC (IANA time zone database).
+const zoneReach = 14 * time.Hour
+
+// AsOf gives the record as it may be shown at a moment: a removal that is dated later, wherever the day was written, has
+// not happened, so its part is in the body. Everything that people read of a record goes through this. What it gives
+// shares no parts with the record.
+func (r Record) AsOf(t time.Time) Record {
+	r.Parts = slices.Clone(r.Parts)
+	for i := range r.Parts {
+		p := &r.Parts[i]
+		if p.State.InBody() && p.State != ReportedRemoved {
+			continue
+		}
+		out := p.Removed
+		if !out.Known() {
+			out = p.Since
+		}
+		if from, _, ok := out.Bounds(); ok && from.Add(-zoneReach).After(t) {
+			p.State, p.Since, p.Removed = RemovalToCome, out, ""
+		}
+	}
+	return r
 }
 
 // Noted is a finding with the source it is about.

@@ -16,6 +16,8 @@
 //   - A removal has Value "whole" only in a completed Procedure, for a device that focalDevice names by
 //     reference, with a coded action of removal, when nothing else in the resource speaks of a rest (procedure.go).
 //   - A focalDevice without action is a question, unless the procedure's own code is one of an implantation.
+//   - Words on a removal that say that something stays, or that one part alone came out, in any of several languages, are
+//     facts of their own (stays.go); the fold doubts the coded removals of that occasion by them.
 //   - Status fields of Device and DeviceUseStatement are second-hand: they report, they do not prove.
 //
 // Prose (notes, outcomes, attachments, conclusions, sections) is read by package opnote; its findings of what was

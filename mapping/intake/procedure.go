@@ -158,6 +158,9 @@ func readAction(c *dpb.CodeableConcept) act {
 	}
 	for _, cd := range codings {
 		if k, ok := codes.Action(cd); ok {
+			if codes.System(cd.System) == codes.DeviceAction && a.words == cd.System+"|"+cd.Code {
+				a.words = cd.Code // its codes are words
+			}
 			a.coded = true
 			say(k)
 		}

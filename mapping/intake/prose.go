@@ -99,6 +99,9 @@ func (r *reader) prose(ps passage) {
 	if r.st.Type == "Procedure" {
 		r.weighRest(firstOf(body, ps.title), len(lead), body == "", reading)
 	}
+	if ps.mode == done && maySpeakOfARest(r.st.Type, ps.kind) {
+		r.saysStays(ps, body, len(lead), reading.Findings)
+	}
 	if asked {
 		r.doubt(implant.AskNotDone, implant.Component{}, ps.path, body)
 	}

@@ -16,7 +16,7 @@ import (
 func Decide(rec implant.Record, exam Exam, labels []Labelling, scanners []Scanner, pol Policy, asOf time.Time) Verdict {
 	d := newDecision(exam, pol, asOf)
 	d.takeLabels(labels)
-	d.takeParts(rec.Parts)
+	d.takeParts(rec.AsOf(asOf).Parts)
 	d.takeQuestions(rec.Questions)
 	d.judgeParts()
 	d.makeUnits(rec.Events)
@@ -141,12 +141,9 @@ func (d *decision) takeParts(parts []implant.Part) {
 	d.parts = make([]seen, 0, len(parts))
 	for i := range parts {
 		p := &parts[i]
-		if !p.State.InBody() && !d.yetToCome(p.Removed) {
+		if !p.State.InBody() {
 			d.removed++
 			continue
-		}
-		if !p.State.InBody() {
-			p = asReported(*p)
 		}
 		s := seen{Part: p, sort: maybe, units: max(1, p.Component.Count)}
 		switch {
@@ -170,21 +167,6 @@ func (d *decision) takeParts(parts []implant.Part) {
 	if !slices.IsSortedFunc(d.parts, less) {
 		slices.SortStableFunc(d.parts, less)
 	}
-}
-
-// yetToCome says whether a removal is dated after the moment of the decision, wherever the day was written.
-func (d *decision) yetToCome(w implant.When) bool {
-	from, _, ok := w.Bounds()
-	return ok && from.Add(-zoneReach).After(d.asOf)
-}
-
-// zoneReach is how far the local day may run ahead of the day in UTC (IANA time zone database).
-const zoneReach = 14 * time.Hour
-
-// asReported is a part whose removal is not believed.
-func asReported(p implant.Part) *implant.Part {
-	p.State = implant.ReportedRemoved
-	return &p
 }
 
 func (d *decision) takeQuestions(qs []implant.Question) {

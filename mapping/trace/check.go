@@ -22,7 +22,7 @@ func PlaceOf(s implant.State) Place {
 		return WasThere
 	case implant.NeverImplanted:
 		return NeverWent
-	case implant.ReportedRemoved, implant.SoughtNotFound:
+	case implant.ReportedRemoved, implant.SoughtNotFound, implant.RemovalToCome:
 		return Doubted
 	case implant.RemovedInPart, implant.Cut:
 		return InPart
