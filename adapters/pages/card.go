@@ -128,7 +128,7 @@ func (p *pages) card(c *call) error {
 func mrLine(s *pipeline.Service, rec implant.Record) string {
 	v := s.Verdict(rec, implant.Referral{MR: implant.Yes}, "", false)
 	if v.Kind == mri.KindWithinIf { // never without an examination to judge
-		return banner.Headline(mri.KindNotEstablished)
+		return "Implant in place: NO MR examination is judged here"
 	}
 	return banner.Headline(v.Kind)
 }

@@ -71,7 +71,8 @@ type traced struct {
 	Part                    implant.Part
 	Line                    string
 	InBody                  bool
-	Outside                 bool // of other senders: counted, not named
+	State                   string // in place, perhaps in place, or out
+	Outside                 bool   // of other senders: counted, not named
 }
 
 func (p *pages) trace(c *call) error {
@@ -104,13 +105,37 @@ func (p *pages) trace(c *call) error {
 		for _, part := range rec.Parts {
 			if part.ID == f.Part {
 				out = append(out, traced{ID: id, Name: personName(rec.Person), Number: personNumber(rec.Person), Birth: string(rec.Person.Birth),
-					Part: part, Line: banner.PartLine(part), InBody: part.State.InBody()})
+					Part: part, Line: banner.PartLine(part), InBody: part.State.InBody(), State: whereNow(part.State)})
 			}
 		}
 	}
 	slices.SortStableFunc(out, func(a, b traced) int { return boolFirst(a.InBody, b.InBody) })
-	return c.show("trace", http.StatusOK, "Trace a device", map[string]any{"Searched": true, "Words": query, "Found": out, "More": more, "Outside": outside,
+	return c.show("trace", http.StatusOK, "Trace a device", map[string]any{"Searched": true, "Words": query, "Found": out, "People": patients(out), "More": more, "Outside": outside,
 		"Today": p.Now().UTC().Format("2006-01-02 15:04 UTC"), "Links": c.person.May(access.SeeRecords)})
+}
+
+// patients counts those of a list.
+func patients(list []traced) int {
+	ids := map[string]bool{}
+	for _, t := range list {
+		ids[t.ID] = true
+	}
+	return len(ids)
+}
+
+// whereNow says of a part whether it is in the body, may be, or is out, as recorded.
+func whereNow(s implant.State) string {
+	switch s {
+	case implant.Connected, implant.NotConnected, implant.Capped:
+		return "in the body"
+	case implant.Cut, implant.RemovedInPart:
+		return "in part in the body"
+	case implant.RemovedWhole:
+		return "out, as recorded"
+	case implant.NeverImplanted:
+		return "not put in, as recorded"
+	}
+	return "MAY BE in the body"
 }
 
 func boolFirst(a, b bool) int {

@@ -42,6 +42,9 @@ type row struct {
 	Changes   []string
 	Questions int
 	Record    implant.Record
+	Why       string // the first that forbids or is open
+	MoreWhy   int    // how many more do
+	InBody    string // what is or may be in the body, in few words
 }
 
 // Name is the person's, as a department writes it.
@@ -154,9 +157,12 @@ func (x *row) fill(ctx context.Context, r pipeline.Reader, now time.Time) (err e
 		return err
 	}
 	x.Record = x.Record.AsOf(now)
-	x.Person, x.Questions = x.Record.Person, len(x.Record.Questions)
+	x.Person, x.Questions, x.InBody = x.Record.Person, len(x.Record.Questions), inBody(x.Record)
 	if err := json.Unmarshal(x.Stored.Body, &x.Verdict); err != nil {
 		return err
+	}
+	if why := banner.Reasons(x.Verdict, x.Record); len(why) > 0 {
+		x.Why, x.MoreWhy = why[0], len(why)-1
 	}
 	for _, s := range x.Verdict.Scanners {
 		if s.Truth == mri.Met {
@@ -179,6 +185,41 @@ func (x *row) fill(ctx context.Context, r pipeline.Reader, now time.Time) (err e
 		x.Newer, x.Changes = true, banner.Changes(before, x.Verdict, x.Record)
 	}
 	return nil
+}
+
+// inBody counts what is or may be in the body by kind and state: "1 pulse generator, 2 leads (1 in place, NOT connected)".
+func inBody(rec implant.Record) string {
+	var kinds []string
+	n, odd := map[string]int{}, map[string][]string{}
+	for _, part := range rec.Parts {
+		if !part.State.InBody() {
+			continue
+		}
+		k := strings.ToLower(banner.KindName(part.Component.Kind))
+		if n[k]++; n[k] == 1 {
+			kinds = append(kinds, k)
+		}
+		if part.State != implant.Connected {
+			odd[k] = append(odd[k], banner.State(part.State))
+		}
+	}
+	slices.Sort(kinds)
+	for i, k := range kinds {
+		kinds[i] = strconv.Itoa(n[k]) + " " + k
+		if n[k] > 1 {
+			kinds[i] += "s"
+		}
+		slices.Sort(odd[k])
+		for j := 0; j < len(odd[k]); {
+			last := j
+			for last < len(odd[k]) && odd[k][last] == odd[k][j] {
+				last++
+			}
+			kinds[i] += " (" + strconv.Itoa(last-j) + " " + odd[k][j] + ")"
+			j = last
+		}
+	}
+	return strings.Join(kinds, ", ")
 }
 
 // orderRow opens the order of the address, if it is of the person's site.

@@ -169,7 +169,7 @@ func (s *site) printed(t *testing.T) {
 	v.open(s.orderPage("hillside|ServiceRequest/c-mr"))
 	v.print("order", 2, 3, whose("hillside|Patient/p03")...)
 	v.open(s.orderPage("hillside|ServiceRequest/a-mr") + "/sheet")
-	v.print("sheet", 2, 2, whose("hillside|Patient/p01")...)
+	v.print("sheet", 1, 1, whose("hillside|Patient/p01")...)
 	c := s.visitor(t, "clinic")
 	c.open(s.recordPage("hillside|Patient/p01") + "/card")
 	c.print("card", 1, 1)

@@ -35,7 +35,7 @@ func Changes(shown Shown, now mri.Verdict, rec implant.Record) []string {
 	if before.Kind != now.Kind {
 		out = append(out, fmt.Sprintf("verdict was \"%s\", is \"%s\"", Headline(before.Kind), Headline(now.Kind)))
 	}
-	out = append(out, differences("new: ", "no longer: ", reasonLines(before, rec), reasonLines(now, rec))...)
+	out = append(out, differences("new: ", "no longer: ", Reasons(before, rec), Reasons(now, rec))...)
 	out = append(out, moved("scanner ", scannerTruths(before), scannerTruths(now))...)
 	if was := shown.Lines; was != nil {
 		is := Show(now, rec).Lines

@@ -11,7 +11,7 @@ import (
 // believed only on evidence that names what was removed whole.
 func TestEventsDoNotTellAnUnconfirmedRemovalAsOne(t *testing.T) {
 	for state, want := range map[implant.State]string{
-		implant.RemovedWhole:    "2026-05-01: explanted whole; out Lead L1",
+		implant.RemovedWhole:    "2026-05-01: explanted whole; taken out: Lead L1",
 		implant.ReportedRemoved: "2026-05-01: reported explanted whole, UNCONFIRMED; reported out, UNCONFIRMED: Lead L1",
 		implant.RemovedInPart:   "2026-05-01: reported explanted whole, UNCONFIRMED; out IN PART, fragment retained: Lead L1",
 		implant.StateUnknown:    "2026-05-01: reported explanted whole, UNCONFIRMED; reported out, UNCONFIRMED: Lead L1",
@@ -26,7 +26,7 @@ func TestEventsDoNotTellAnUnconfirmedRemovalAsOne(t *testing.T) {
 	}
 	rec := implant.Record{Parts: []implant.Part{{ID: "l", State: implant.ReportedRemoved, Component: implant.Component{Kind: implant.Lead, Model: "L1"}}},
 		Events: []implant.Event{{Kind: implant.EventPartlyExplanted, Out: []string{"l", "not in the record"}, In: []string{"l"}, Parts: []string{"l"}, Reasons: []string{"lost-relief", "mr-needed"}}}}
-	if got, want := Events(rec)[0], "date not known: PARTLY explanted; in Lead L1; reported out, UNCONFIRMED: Lead L1; reported out, UNCONFIRMED: A part; concerns Lead L1; reason: lost relief; reason: MR needed"; got != want {
+	if got, want := Events(rec)[0], "date not known: PARTLY explanted; put in: Lead L1; reported out, UNCONFIRMED: Lead L1; reported out, UNCONFIRMED: A part; concerns: Lead L1; reason: lost relief; reason: MR needed"; got != want {
 		t.Errorf("got %s, want %s", got, want)
 	}
 }

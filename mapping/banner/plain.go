@@ -130,7 +130,7 @@ type Note struct {
 // Text is the whole note in plain text: Plain, or that the note is withdrawn.
 func Text(n Note, withdrawn bool) string {
 	if withdrawn {
-		return fmt.Sprintf(withdrawnText, asOf(n.Verdict))
+		return fmt.Sprintf(withdrawnText, moment(n.Verdict))
 	}
 	return Plain(n)
 }
@@ -156,13 +156,13 @@ func Plain(n Note) string {
 	b.Grow(usualNote)
 	v := n.Verdict
 	fmt.Fprintf(&b, "%s\n%s\n", firstLine(v.Kind), Meaning(v.Kind))
-	fmt.Fprintf(&b, "%s As of %s.", oneLine(examWords(v.Exam)), asOf(v))
+	fmt.Fprintf(&b, "%s As of %s.", oneLine(examWords(v.Exam)), moment(v))
 	if n.Revision > 1 {
 		fmt.Fprintf(&b, " Revision %d: replaces all earlier notes on this order.", n.Revision)
 	}
 	b.WriteString("\n")
 	list(&b, "Changed", n.Changes)
-	list(&b, "Why", reasonLines(v, n.Record))
+	list(&b, "Why", Reasons(v, n.Record))
 	list(&b, "In the body, as recorded", Parts(n.Record, true))
 	full(&b, "Scanners", scannerLines(v, n.Record))
 	full(&b, "Confirm before the scan and keep to during it, every point", confirmLines(v, mri.Before, mri.During))
@@ -228,7 +228,8 @@ func examWords(e mri.Exam) string {
 	return text + "."
 }
 
-func reasonLines(v mri.Verdict, rec implant.Record) []string {
+// Reasons says why a verdict stands, a line each; none where nothing forbids or is open.
+func Reasons(v mri.Verdict, rec implant.Record) []string {
 	var out []string
 	for _, r := range v.Reasons {
 		if t := ReasonText(r, rec); !slices.Contains(out, t) {
@@ -390,13 +391,13 @@ func Events(rec implant.Record) []string {
 	for _, e := range rec.Events {
 		line := known2(date(e.At), "date not known") + ": " + eventName(rec, e)
 		for _, id := range e.In {
-			line += "; in " + partName(rec, id)
+			line += "; put in: " + partName(rec, id)
 		}
 		for _, id := range e.Out {
 			line += "; " + outWord(stateOf(rec, id)) + partName(rec, id)
 		}
 		for _, id := range e.Parts {
-			line += "; concerns " + partName(rec, id)
+			line += "; concerns: " + partName(rec, id)
 		}
 		for _, r := range e.Reasons {
 			line += "; " + reasonWords(e.Kind, r)
@@ -441,7 +442,7 @@ func eventName(rec implant.Record, e implant.Event) string {
 func outWord(s implant.State) string {
 	switch {
 	case !s.InBody():
-		return "out "
+		return "taken out: "
 	case s == implant.RemovedInPart:
 		return "out IN PART, fragment retained: "
 	case s == implant.RemovalToCome:
@@ -460,8 +461,8 @@ func stateOf(rec implant.Record, id string) implant.State {
 	return implant.StateUnknown
 }
 
-// asOf is the moment of a verdict as people read it, to the second: "2026-06-01 09:00:01 UTC".
-func asOf(v mri.Verdict) string {
+// moment is that of a verdict as people read it, to the second: "2026-06-01 09:00:01 UTC".
+func moment(v mri.Verdict) string {
 	if from, _, ok := v.AsOf.Bounds(); ok && len(v.AsOf) > len(time.DateOnly) {
 		return from.UTC().Format("2006-01-02 15:04:05 UTC")
 	}

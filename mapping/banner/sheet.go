@@ -8,7 +8,6 @@ import (
 	"slices"
 	"strings"
 
-	"gaussline/mapping/implant"
 	"gaussline/mapping/mri"
 )
 
@@ -29,9 +28,6 @@ type sheetScanner struct {
 	Reasons      []string
 }
 
-// evidence is who says what.
-type evidence struct{ About, Quote, Source string }
-
 // sheet is what the page shows.
 type sheet struct {
 	Withdrawn              bool
@@ -43,18 +39,18 @@ type sheet struct {
 	Before, Ticks, After   []titled
 	Scanners               []sheetScanner
 	Sign                   []string // what is signed for, a line each
-	Evidence               []evidence
 }
 
 // Sheet makes the printable page of a note: HTML without script and without anything from elsewhere. It has every
 // scanner, reason, point, question and source, nothing cut: tick boxes stand before each point to confirm, and there
-// are lines to sign. What there is to do fits one page of A4 for an ordinary record; who says so follows on the back.
+// are lines to sign. An ordinary record fits one page of A4: who says so is named, each source once; the words of each are
+// in Evidence.
 func Sheet(o Order, n Note, withdrawn bool) ([]byte, error) {
 	v := n.Verdict
 	s := sheet{Withdrawn: withdrawn, Headline: firstLine(v.Kind), Meaning: Meaning(v.Kind),
 		Name:  known(strings.TrimSpace(n.Record.Person.Family + ", " + n.Record.Person.Given)),
 		Birth: known(date(n.Record.Person.Birth)), Order: o.Key, OrderText: oneLine(o.Referral.Text), Site: known(o.Site),
-		Exam: examWords(v.Exam), AsOf: asOf(v)}
+		Exam: examWords(v.Exam), AsOf: moment(v)}
 	if s.Name == "," {
 		s.Name = "not known"
 	}
@@ -68,20 +64,29 @@ func Sheet(o Order, n Note, withdrawn bool) ([]byte, error) {
 		s.Headline, s.Meaning = strings.ToUpper(withdrawnHeadline), Text(n, true)
 	}
 	n.Record = asOf(n)
-	s.Before = []titled{{"Changed", n.Changes}, {"Why", reasonLines(v, n.Record)}, {"In the body, as recorded", Parts(n.Record, true)}}
+	s.Before = []titled{{"Changed", n.Changes}, {"Why", Reasons(v, n.Record)}, {"In the body, as recorded", Parts(n.Record, true)}}
 	s.Scanners = sheetScanners(n)
 	s.Ticks = []titled{{"Confirm before the scan and keep to during it, every point", confirmLines(v, mri.Before, mri.During)},
 		{"Also keep to one of these ways, whole; never mix them", wayLines(v)},
 		{"Limits, the strictest of all ways", limitLines(v.Limits)}, {"After the scan", confirmLines(v, mri.After)}}
 	s.After = []titled{{"Open questions on this record", Questions(n.Record)}, {"Out of the body, as recorded", Parts(n.Record, false)},
-		{"Labelling relied on", labelLines(v.Labels)}, {"Cautions", cautionLines(v.Cautions)}}
+		{"Labelling relied on", labelLines(v.Labels)}, {"Who says so", sourceLines(n)}, {"Cautions", cautionLines(v.Cautions)}}
 	if v.EarliestChange.Known() {
 		s.After = append([]titled{{"Healing time", []string{"The answer may be another from " + string(v.EarliestChange) + " on. Ask again then."}}}, s.After...)
 	}
-	s.Sign, s.Evidence = signFor(v, s.Ticks), evidenceOf(n)
+	s.Sign = signFor(v, s.Ticks)
 	var b bytes.Buffer
 	err := sheetTemplate.Execute(&b, s)
 	return b.Bytes(), err
+}
+
+// sourceLines names each source once.
+func sourceLines(n Note) []string {
+	keys := SourceKeys(n)
+	if len(keys) == 0 {
+		return nil
+	}
+	return []string{strings.Join(keys, "; "), "Their words, line by line: on the order's page, and by gaussline explain."}
 }
 
 // signFor gives the lines to sign: points only where there are some, a check of the device only where one is asked for
@@ -120,47 +125,6 @@ func sheetScanners(n Note) (out []sheetScanner) {
 			row.Reasons = append(row.Reasons, "healing time: ask again from "+string(a.EarliestChange)+" on")
 		}
 		out = append(out, row)
-	}
-	return out
-}
-
-// Evidence says who says what: a line for every source of the parts, the questions and the reasons, with the words quoted.
-func Evidence(n Note) []string {
-	var out []string
-	for _, e := range evidenceOf(n) {
-		line := e.About + ": " + e.Source
-		if e.Quote != "" {
-			line = e.About + ": \"" + e.Quote + "\" (" + e.Source + ")"
-		}
-		out = append(out, line)
-	}
-	return out
-}
-
-// evidenceOf gives every source of the parts, the questions and the reasons, each once.
-func evidenceOf(n Note) (out []evidence) {
-	seen := map[evidence]bool{}
-	add := func(about string, sources []implant.Source) {
-		for _, s := range sources {
-			e := evidence{about, oneLine(s.Quote), strings.TrimSpace(s.Key + " " + s.Version + " " + s.Path)}
-			if !seen[e] {
-				seen[e] = true
-				out = append(out, e)
-			}
-		}
-	}
-	for _, in := range []bool{true, false} {
-		for _, p := range sortedParts(n.Record, in) {
-			add(partName(n.Record, p.ID), p.Evidence)
-		}
-	}
-	for _, q := range n.Record.Questions {
-		add(QuestionText(q.Code), q.Sources)
-	}
-	for _, r := range n.Verdict.Reasons {
-		if r.Part == "" {
-			add(ReasonText(r, n.Record), r.Evidence)
-		}
 	}
 	return out
 }
