@@ -44,6 +44,12 @@ type Inbox interface {
 	Backlog(ctx context.Context) (int64, error)
 }
 
+// ManyAcker is an Inbox that settles many deliveries at less cost than one by one.
+type ManyAcker interface {
+	// AckAll settles deliveries of this inbox for good, as Ack of each does; an error means copies of some.
+	AckAll(ctx context.Context, ds []Delivery) error
+}
+
 // Delivery is a message handed to a worker, to be settled exactly once.
 type Delivery interface {
 	Message() Message

@@ -192,11 +192,7 @@ func (s *Service) retry(ctx context.Context, d Delivery) {
 
 // settled acknowledges a committed batch. An acknowledgement that fails means a copy later, which changes nothing.
 func (s *Service) settled(ctx context.Context, w work, start time.Time) {
-	for _, d := range w.deliveries {
-		if err := d.Ack(ctx); err != nil {
-			s.Log.Warn("message not acknowledged; a copy will come", zap.Error(err))
-		}
-	}
+	s.acknowledge(ctx, w.deliveries)
 	now := s.Now()
 	s.Meter.Received(len(w.deliveries))
 	s.Meter.Committed(len(w.deliveries), now.Sub(start))
@@ -207,6 +203,20 @@ func (s *Service) settled(ctx context.Context, w work, start time.Time) {
 		s.Meter.BannerLatency(now.Sub(r.Message.ReceivedAt))
 	}
 	s.nudge()
+}
+
+func (s *Service) acknowledge(ctx context.Context, ds []Delivery) {
+	if many, ok := s.Inbox.(ManyAcker); ok {
+		if err := many.AckAll(ctx, ds); err != nil {
+			s.Log.Warn("messages not acknowledged; copies will come", zap.Error(err))
+		}
+		return
+	}
+	for _, d := range ds {
+		if err := d.Ack(ctx); err != nil {
+			s.Log.Warn("message not acknowledged; a copy will come", zap.Error(err))
+		}
+	}
 }
 
 // giveUp rejects a message that cannot be stored, keeping its bytes and the unread marks for its patients.

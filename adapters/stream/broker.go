@@ -25,6 +25,7 @@ type Broker struct {
 	js      jetstream.JetStream
 	in      jetstream.Stream
 	put     *batcher
+	front   front
 	batches bool // the server takes atomic batches
 	synced  bool // known that the server syncs before it acknowledges
 
@@ -48,7 +49,7 @@ func Open(ctx context.Context, cfg Config, log *zap.Logger, now func() time.Time
 	if now == nil {
 		return nil, errors.New("stream: Open needs a clock")
 	}
-	b := &Broker{cfg: cfg, log: log, now: now, dead: make(chan struct{})}
+	b := &Broker{cfg: cfg, log: log, now: now, dead: make(chan struct{}), front: front{done: map[uint64]bool{}}}
 	if err := b.open(ctx); err != nil {
 		b.shut()
 		return nil, err

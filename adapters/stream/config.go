@@ -35,7 +35,7 @@ const (
 	defaultMaxBytes   = 4 << 30  // bytes of one stream, in and out each
 	defaultAckWait    = 60 * time.Second
 	defaultPublish    = 5 * time.Second        // deadline of one publish, batches included
-	maxAckPending     = 2000                   // messages handed out and not settled, all workers together
+	maxAckPending     = 10_000                 // messages handed out and not settled, all workers together; one has up to five batches in hand
 	outWindow         = 10 * time.Minute       // a repeated Send with one id inside it is one message
 	outAge            = 30 * 24 * time.Hour    // outgoing messages are kept this long for receivers
 	inWindow          = 100 * time.Millisecond // smallest the server allows; see DESIGN.md, trap 10

@@ -223,13 +223,14 @@ func (i inbox) receive(msg jetstream.Msg) (*delivery, error) {
 				zap.Uint64("sequence", meta.Sequence.Stream))
 		}
 	}
-	return &delivery{b: i.b, msg: msg, message: m, attempt: int(meta.NumDelivered)}, nil
+	return &delivery{b: i.b, msg: msg, seq: meta.Sequence.Stream, message: m, attempt: int(meta.NumDelivered)}, nil
 }
 
 // delivery implements pipeline.Delivery.
 type delivery struct {
 	b       *Broker
 	msg     jetstream.Msg
+	seq     uint64 // in the stream
 	message pipeline.Message
 	attempt int
 }

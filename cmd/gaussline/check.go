@@ -23,7 +23,7 @@ import (
 const (
 	maxEntries  = 100_000 // of one Bundle: all are in memory at once
 	maxDepth    = 200     // levels of nesting: the decoders go down by recursion; FHIR resources need some 20
-	maxBatch    = 2000    // messages a transaction: the broker hands out no more at once
+	maxBatch    = 2000    // messages a transaction: the broker hands out five times as many at once
 	maxDecoders = 256     // goroutines
 	maxReview   = 3650    // days
 )

@@ -48,6 +48,7 @@ func Run(t *testing.T, setup Setup) {
 		{"not acknowledged comes back (trap 7)", missedAck},
 		{"working keeps the message (trap 7)", working},
 		{"retry waits and never gives up (traps 11, 12)", retry},
+		{"many acknowledged at once", ackMany},
 		{"oldest first", order},
 		{"copies are kept, with one ID (trap 10)", copies},
 		{"biggest message, and one byte more (trap 21)", biggest},
