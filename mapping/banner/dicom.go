@@ -45,7 +45,7 @@ func Alerts(n Note, withdrawn bool) []string {
 	if withdrawn {
 		return []string{withdrawnAlert}
 	}
-	n.Record = asOf(n)
+	n.Record = recordAsOf(n)
 	out := []string{known2(alerts[n.Verdict.Kind], alerts[mri.KindNotEstablished])}
 	var parts []string
 	for _, p := range sortedParts(n.Record, true) {

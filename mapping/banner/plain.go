@@ -135,8 +135,8 @@ func Text(n Note, withdrawn bool) string {
 	return Plain(n)
 }
 
-// asOf is the record as it stands at the moment of the verdict.
-func asOf(n Note) implant.Record {
+// recordAsOf is the record as it stands at the moment of the verdict.
+func recordAsOf(n Note) implant.Record {
 	_, to, ok := n.Verdict.AsOf.Bounds()
 	if !ok {
 		return n.Record
@@ -151,7 +151,7 @@ const usualNote = 4 << 10
 // open, and the cautions. It is the text on the referral and is complete by itself. A line feed in a source's words
 // becomes a space: no source can write a line of its own.
 func Plain(n Note) string {
-	n.Record = asOf(n)
+	n.Record = recordAsOf(n)
 	var b strings.Builder
 	b.Grow(usualNote)
 	v := n.Verdict

@@ -63,7 +63,7 @@ func Sheet(o Order, n Note, withdrawn bool) ([]byte, error) {
 	if withdrawn {
 		s.Headline, s.Meaning = strings.ToUpper(withdrawnHeadline), Text(n, true)
 	}
-	n.Record = asOf(n)
+	n.Record = recordAsOf(n)
 	s.Before = []titled{{"Changed", n.Changes}, {"Why", Reasons(v, n.Record)}, {"In the body, as recorded", Parts(n.Record, true)}}
 	s.Scanners = sheetScanners(n)
 	s.Ticks = []titled{{"Confirm before the scan and keep to during it, every point", confirmLines(v, mri.Before, mri.During)},
