@@ -127,8 +127,8 @@ func (p *pages) card(c *call) error {
 // what forbids or leaves open is said; conditions belong to an order.
 func mrLine(s *pipeline.Service, rec implant.Record) string {
 	v := s.Verdict(rec, implant.Referral{MR: implant.Yes}, "", false)
-	if v.Kind == mri.KindWithinIf { // never without an examination to judge
-		return "Implant in place: NO MR examination is judged here"
+	if v.Kind == mri.KindWithinIf || v.Kind == mri.KindNotEstablished { // nothing more can be said without an examination
+		return banner.Headline(mri.KindNotEstablished) + ". No examination is judged here"
 	}
 	return banner.Headline(v.Kind)
 }
