@@ -103,7 +103,7 @@ func without(m map[string]any, name string) map[string]any { delete(m, name); re
 
 func with(m map[string]any, name string, v any) map[string]any { m[name] = v; return m }
 
-// Each duty of a service (CDS Hooks 2.0, "Trusting CDS Clients"; facts on FHIR, 4.8): one token that is good in all
+// Each duty of a service (CDS Hooks 2.0, "Trusting CDS Clients"): one token that is good in all
 // but one thing is refused with 401 and no details.
 func TestTokens(t *testing.T) {
 	ec, rs, stranger := ecPair(t, "ec1"), rsaPair(t, "rs1"), ecPair(t, "ec1")

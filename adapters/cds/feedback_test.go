@@ -18,7 +18,7 @@ const goodFeedback = `{"feedback":[
  {"card":"4e0a3a1e-3283-4575-ab82-028d55fe2719","outcome":"accepted","acceptedSuggestions":[{"id":"e56e1945-20b3-4393-8503-a1a20fd73152"}],"outcomeTimestamp":"2026-06-01T09:05:00Z"},
  {"card":"9368d37b-283f-44a0-93ea-547cebab93ed","outcome":"overridden","overrideReason":{"reason":{"code":"emergency","system":"http://gaussline.invalid/CodeSystem/override-reason","display":"x"},"userComment":"theatre 2"},"outcomeTimestamp":"2026-06-01T11:05:00+02:00"}]}`
 
-// Feedback (CDS Hooks 2.0, feedback; facts on FHIR, 4.7): kept whole or refused whole.
+// Feedback (CDS Hooks 2.0, "Feedback"): kept whole or refused whole.
 func TestFeedback(t *testing.T) {
 	s := newServer(t)
 	path := "/cds-services/" + cds.SignService + "/feedback"

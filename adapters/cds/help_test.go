@@ -139,7 +139,7 @@ func serviceRequest(id, patient, text string) string {
 		`"},"code":{"text":"` + text + `"}}`
 }
 
-// hookBody is a call. The draft Bundle has no type, as in the specification's own examples (facts on FHIR, 4.3).
+// hookBody is a call. The draft Bundle has no type, as in the specification's own examples (CDS Hooks 2.0, order-select).
 func hookBody(hook, patient, selections, prefetch string, orders ...string) string {
 	entries := ""
 	for i, o := range orders {
@@ -196,7 +196,7 @@ func (s server) ask(t *testing.T, path, body string) response {
 // fields is the table of an object of the response: required, then optional members.
 type fields struct{ need, may []string }
 
-// The response by the tables of the specification (CDS Hooks 2.0, "CDS Service Response"; facts on FHIR, 4.5).
+// The response by the tables of the specification (CDS Hooks 2.0, "CDS Service Response").
 var tables = map[string]fields{
 	"response":   {[]string{"cards"}, []string{"systemActions"}},
 	"card":       {[]string{"summary", "indicator", "source"}, []string{"uuid", "detail", "suggestions", "selectionBehavior", "overrideReasons", "links"}},

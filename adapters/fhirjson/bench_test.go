@@ -8,7 +8,7 @@ import (
 )
 
 // benchOrder is a ServiceRequest of about 1.6 KB, benchMessage a message Bundle of nine resources of about 10 KB:
-// the two sizes of the note on ceilings.
+// the sizes of an order and of a message as an EHR sends them (common practice, no source).
 var (
 	benchOrder   = makeOrder(1600)
 	benchMessage = makeMessage()

@@ -5,8 +5,8 @@ import (
 	"testing"
 )
 
-// The sixty seeded faults of the facts note on FHIR, section 9.2 (one fault in an otherwise correct resource), in its
-// order. "Read" stands only at faults of invariants that need FHIRPath or a value set to see and that leave no doubt
+// Sixty faults, one in an otherwise correct resource. What is a fault is by HL7 FHIR R4 4.0.1: cardinalities, required
+// bindings, reference targets, invariants and the JSON page. The faults were chosen by us. "Read" stands only at faults of invariants that need FHIRPath or a value set to see and that leave no doubt
 // what is meant for the record.
 
 const (

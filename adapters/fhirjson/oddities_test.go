@@ -2,8 +2,9 @@ package fhirjson
 
 import "testing"
 
-// The tables here go through the real-world oddities of the first row of the note on the library's ceilings (133
-// tries against google/fhir v0.7.4): what that library refuses, changes or takes, and what we make of it.
+// The tables here go through oddities of real messages, as tried against google/fhir v0.7.4: what that library
+// refuses, changes or takes, and what we make of it. What is right is by HL7 FHIR R4 4.0.1 (the JSON page and the data
+// types); which oddities occur is common practice, no source.
 
 func TestUnknownFields(t *testing.T) {
 	checkAll(t, []row{

@@ -156,7 +156,7 @@ func keysOf(m map[string]map[string]any) func(func(string) bool) {
 	}
 }
 
-// Kick-off, status, manifest, files and deletion as Bulk Data Access 3.0.0 has them (facts, bulk data export).
+// Kick-off, status, manifest, files and deletion as HL7 FHIR Bulk Data Access 3.0.0, "Export", has them.
 func TestBulkOverHTTP(t *testing.T) {
 	p, _ := newPull(t)
 	p.BulkDir = filepath.Join(t.TempDir(), "fhir")

@@ -112,7 +112,8 @@ func (b *Broker) Why() error {
 }
 
 // Ready writes a canary to the inbox stream, waits for the synced acknowledgement and removes it: the broker's own
-// health says "ok" at a full quota, and a write error stays with the stream that met it (style.md d.2, 18). It also
+// health says "ok" at a full quota, and a write error stays with the stream that met it (as tried with
+// 2.15; nats-server issue 7654). It also
 // reports a full stream and a paused reader, which look like quiet otherwise. Errors wrap ErrUnavailable.
 func (b *Broker) Ready(ctx context.Context) error {
 	ctx, cancel := context.WithTimeout(ctx, b.cfg.PublishWait)
@@ -148,7 +149,8 @@ func (b *Broker) Ready(ctx context.Context) error {
 	return nil
 }
 
-// Resume ends a pause of the inbox reader. A pause outlives a restart and an update of the reader (style.md d.2, 13).
+// Resume ends a pause of the inbox reader. A pause outlives a restart and an update of the reader
+// (as tried with 2.15).
 func (b *Broker) Resume(ctx context.Context) error {
 	if _, err := b.js.ResumeConsumer(ctx, inStream, reader); err != nil {
 		return unavailable("resume", err)
@@ -199,7 +201,7 @@ func (b *Broker) reader() jetstream.Consumer {
 
 // Close refuses new messages, lets those under way finish, hands the last acknowledgements to the server, then
 // closes the client and only after it the server: a client whose server is gone still says it is connected and its
-// publish hangs (style.md d.2, 14 and 15). Past the deadline of ctx it goes on without waiting and says so.
+// publish hangs (as tried with 2.15). Past the deadline of ctx it goes on without waiting and says so.
 // Messages handed out and not settled come back after AckWait.
 func (b *Broker) Close(ctx context.Context) error {
 	b.mu.Lock()

@@ -21,7 +21,7 @@ const (
 	maxMonitorBytes = 1 << 20 // of one /jsz answer
 )
 
-// connectOptions are common to both kinds of server. The client never gives up by itself (style.md d.2, 19), and
+// connectOptions are common to both kinds of server. The client never gives up by itself (nats.go issue 1622), and
 // buffers nothing while it is away: a Put fails at once and its sender knows.
 func (b *Broker) connectOptions() []nats.Option {
 	return []nats.Option{

@@ -242,13 +242,13 @@ func (d *delivery) Message() pipeline.Message { return d.message }
 func (d *delivery) Attempt() int { return d.attempt }
 
 // Ack hands the acknowledgement to the broker without waiting for an answer: one that is lost brings a copy, which
-// the record knows by its ID, and one that comes after AckWait is taken as good (style.md d.2, 9).
+// the record knows by its ID, and one that comes after AckWait is taken as good (nats-server issue 4786).
 func (d *delivery) Ack(ctx context.Context) error { return d.settle(ctx, "ack", d.msg.Ack) }
 
 // Traceparent gives the header of that name.
 func (d *delivery) Traceparent() string { return headerText(d.msg.Headers().Get(headerTrace)) }
 
-// Retry asks for the message again after delay; without one the broker would hand it out at once (style.md d.2, 12).
+// Retry asks for the message again after delay; without one the broker would hand it out at once (as tried).
 func (d *delivery) Retry(ctx context.Context, delay time.Duration) error {
 	return d.settle(ctx, "retry", func() error { return d.msg.NakWithDelay(max(delay, time.Millisecond)) })
 }

@@ -47,7 +47,7 @@ func InUse(dir string) (bool, error) {
 }
 
 // startEmbedded locks the folder, then starts the server on it. The server itself takes no lock: a second one on
-// the same folder starts, says it is ready, and both write (style.md d.2, 16).
+// the same folder starts, says it is ready, and both write (as tried with 2.15).
 func startEmbedded(cfg Config, log *zap.Logger) (*embedded, error) {
 	if err := os.MkdirAll(cfg.Dir, 0o700); err != nil {
 		return nil, fmt.Errorf("stream: Dir: %w", err)
@@ -105,8 +105,8 @@ func serverOptions(cfg Config) (*server.Options, string, error) {
 	opts := &server.Options{
 		ServerName:             "gaussline",
 		JetStream:              true,
-		StoreDir:               cfg.Dir, // unset means /tmp (style.md d.2, 17)
-		SyncAlways:             true,    // acknowledge only what is on disk (d.2, 1)
+		StoreDir:               cfg.Dir, // unset means /tmp (as tried)
+		SyncAlways:             true,    // acknowledge only what is on disk (nats-server issue 7564)
 		JetStreamMaxStore:      2 * cfg.MaxBytes,
 		MaxPayload:             int32(cfg.MaxMessageBytes + headerRoom),
 		DontListen:             true,

@@ -53,7 +53,7 @@ func (c Config) outConfig() jetstream.StreamConfig {
 }
 
 // readerConfig: deliveries have no limit of ours on the broker. A message past MaxDeliver would stay in the queue
-// unseen (style.md d.2, 11); the pipeline counts attempts, writes the reason to SQL and acknowledges.
+// unseen (nats-server issue 5564); the pipeline counts attempts, writes the reason to SQL and acknowledges.
 func (c Config) readerConfig() jetstream.ConsumerConfig {
 	return jetstream.ConsumerConfig{
 		Name:           reader,
@@ -137,7 +137,8 @@ func makeError(name string, err error) error {
 }
 
 // durable refuses a stream that acknowledges what is not on disk: kept in memory, or with the persist mode that
-// switches the server's sync off for one stream (style.md d.2, 3).
+// switches the server's sync off for one stream (read in the source of
+// nats-server 2.15).
 func durable(cfg jetstream.StreamConfig) error {
 	if cfg.Storage != jetstream.FileStorage {
 		return fmt.Errorf("stream: %s is kept in %v; it must be on file", cfg.Name, cfg.Storage)

@@ -10,7 +10,7 @@ const (
 // ofControl is the status that an order control code (table 0119) gives an order. Codes that only answer an
 // earlier message, or that ask for something other than an order, are not in it and are refused: what was stated
 // before them stands. Source: HL7's mapping of order control codes in the version 2 to FHIR guide for NW, CA, DC
-// and HD (from memory, the table itself is not in the stored facts); the others follow from the meaning in table 0119.
+// and HD (from memory); the others follow from the meaning in table 0119.
 var ofControl = map[string]string{
 	"NW": active, "SN": active, "XO": active, "XX": active, "XR": active, "RO": active, "PA": active, "CH": active,
 	"RL": active, "OE": active, "OR": active, "SC": active,

@@ -10,7 +10,7 @@ import (
 	"gaussline/mapping/mri"
 )
 
-// Limits of DICOM value representations, in characters (PS3.5, seen through secondary summaries: facts on FHIR 6.1).
+// Limits of DICOM value representations, in characters (DICOM PS3.5, table 6.2-1, seen through secondary summaries).
 const (
 	maxLO = 64
 	maxLT = 10240

@@ -7,8 +7,8 @@ import (
 	"gaussline/mapping/implant"
 )
 
-// A removal that the record does not believe is not told as one. Source: facts on partial explants; a removal is
-// believed only on evidence that names what was removed whole.
+// A removal that the record does not believe is not told as one. Common practice, no source; a
+// removal is believed only on evidence that names what was removed whole.
 func TestEventsDoNotTellAnUnconfirmedRemovalAsOne(t *testing.T) {
 	for state, want := range map[implant.State]string{
 		implant.RemovedWhole:    "2026-05-01: explanted whole; taken out: Lead L1",

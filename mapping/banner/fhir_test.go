@@ -54,8 +54,8 @@ func order(raw string) Order {
 	return Order{Key: "hillside|ServiceRequest/s1", FullURL: "http://ehr.hillside.invalid/fhir/ServiceRequest/s1", Raw: []byte(raw), Site: "north"}
 }
 
-// The order leaves with every byte that came, in order, and only note and supportingInfo added (design: received
-// bytes are evidence).
+// The order leaves with every byte that came, in order, and only note and supportingInfo added (our own rule:
+// received bytes are evidence).
 func TestBundleKeepsTheOrderByteForByte(t *testing.T) {
 	b, _, _ := bundleOf(t, order(oddOrder), Note{Revision: 1, Verdict: mri.Verdict{Kind: mri.KindNothing}}, false)
 	head, tail, _ := strings.Cut(oddOrder, `{"text":"as sent"} `)

@@ -15,8 +15,8 @@ const (
 	segmentEnd  = "\r"
 )
 
-// v2Escapes are the escape sequences of HL7 v2 for the usual delimiters |^~\& (facts on FHIR, section 10: from
-// memory, HL7 v2.5.1 chapter 2.7).
+// v2Escapes are the escape sequences of HL7 v2 for the usual delimiters |^~\& (from memory: HL7
+// v2.5.1, chapter 2.7).
 var v2Escapes = strings.NewReplacer(`\`, `\E\`, "|", `\F\`, "^", `\S\`, "~", `\R\`, "&", `\T\`, "\r", `\X0D\`, "\n", `\X0A\`)
 
 // v2 makes a field of a text: one line, delimiters escaped.
@@ -72,7 +72,7 @@ func noteLines(text string) (out []string) {
 }
 
 // Relevant gives the text for OBR-13, relevant clinical information (ST 300 up to 2.6): what radiology systems are
-// believed to copy to Medical Alerts (from memory, facts on FHIR 6.4). The warning stands first; whole alerts follow
+// believed to copy to Medical Alerts (from memory). The warning stands first; whole alerts follow
 // while there is room.
 func Relevant(n Note, withdrawn bool) string {
 	const most = 300 // characters, escapes included

@@ -28,8 +28,8 @@ var meanings = map[mri.Kind]string{
 	mri.KindNothing:        "No component in place is on record. Screening decides, not this record.",
 }
 
-// cautions are the sentences behind mri's caution codes. Substance: facts on MR, section 6 (sources S34, S37, S40
-// to S42, S48, S54 there).
+// cautions are the sentences behind mri's caution codes. Substance: mapping/mri/RULES.md, "Cautions",
+// with its sources.
 var cautions = map[string]string{
 	mri.CautionDecisionSupport: "Decision support only. The MR medical director or the radiologist designated decides under local policy.",
 	mri.CautionLabelOfTheDay:   "The current labelling of every component, for this configuration, on the day of the scan, governs.",

@@ -106,8 +106,8 @@ func TestNoBracesReachAReader(t *testing.T) {
 	}
 }
 
-// clearances are wordings that a hurried reader could take for permission to scan. The list: MR safety guidance on
-// wording (facts on MR, section 6) and common practice, no source.
+// clearances are wordings that a hurried reader could take for permission to scan. The list: ASTM F2503-23
+// keeps "MR Safe" for what is non-conducting; the rest is common practice, no source.
 var clearances = regexp.MustCompile(`(?i)\b(safe (to|for)|mr[ -]?(safe|compatible|ok)|is safe|cleared|ok to|okay|all clear|go ahead|approved|` +
 	`no implants?\b|no devices? (in|found|present)|may be scanned|can be scanned|fit for|no contra-?indication|no restrictions?|scan permitted|is permitted|suitable for)`)
 

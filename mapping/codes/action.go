@@ -7,7 +7,7 @@ import (
 )
 
 // Actions on a focal device. Source: FHIR R4 ValueSet-device-action.json and its SNOMED CT expansion;
-// 129336009 and 129338005 are in field use and not in that expansion (facts, focalDevice.action).
+// 129336009 and 129338005 are in field use and not in that expansion (seen in messages; from memory).
 var snomedAction = map[string]implant.FactKind{
 	"257867005": implant.Implanted, // insertion
 	"425362007": implant.Implanted, // surgical insertion
@@ -93,7 +93,7 @@ type Act struct {
 	Region string // where, if the code says so
 }
 
-// Source: GPS (facts, device and procedure concepts); 25267002 from FHIR R4 Procedure-example-implant.json.
+// Source: GPS; 25267002 from FHIR R4 Procedure-example-implant.json.
 var snomedAct = map[string]Act{
 	"307280005": {implant.Implanted, implant.OtherActive, Chest}, // implantation of pacemaker
 	"25267002":  {implant.Implanted, implant.OtherActive, Chest}, // insertion of intracardiac pacemaker

@@ -106,7 +106,7 @@ func TestKindNamed(t *testing.T) {
 }
 
 func TestKindText(t *testing.T) {
-	// GMDN term names (facts) and common practice.
+	// GMDN term names and common practice.
 	for text, want := range map[string]implant.Kind{
 		"Implantable pulse generator": implant.Generator, "IPG": implant.Generator, "Spinal cord stimulator": implant.Generator,
 		"pacemaker lead": implant.Lead, "Lead extension": implant.Extension, "lead anchor": implant.Anchor,

@@ -7,7 +7,7 @@ import (
 	"gaussline/mapping/implant"
 )
 
-// Source: GPS (facts, device and procedure concepts available under CC-BY).
+// Source: GPS (concepts available under CC-BY).
 var snomedKind = map[string]implant.Kind{
 	"14106009":  implant.OtherActive,  // cardiac pacemaker: which part is not said
 	"72506001":  implant.OtherActive,  // implantable defibrillator

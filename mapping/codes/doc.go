@@ -7,8 +7,7 @@
 // Words of prose are not read here (package opnote does that); the text functions of this package read labels:
 // a display, a CodeableConcept.text, a device name. No rule that needs a record lives here.
 //
-// Each table names its source. "Facts" below means the project's gathered facts: R4 is the official FHIR R4
-// 4.0.1 package, GPS the SNOMED CT Global Patient Set; M marks what was known from memory only.
+// Each table names its source. R4 is the official FHIR R4 4.0.1 package, GPS the SNOMED CT Global Patient Set; M marks what was known from memory only.
 package codes
 
 import (
@@ -39,7 +38,7 @@ var systemAliases = map[string]string{
 	"https://loinc.org":                            LOINC,
 	"urn:oid:1.2.840.10008.2.16.4":                 DICOM,
 	"http://dicom.nema.org/resources/ontology/dcm": DICOM,
-	// NCI Thesaurus: facts, section device-safety (R4 and R5; current build; legacy staging; the bare site).
+	// NCI Thesaurus, as in the value set device-safety (R4 and R5; current build; legacy staging; the bare site).
 	"2.16.840.1.113883.3.26.1.1":                            NCIt,
 	"http://ncicb.nci.nih.gov/xml/owl/evs/thesaurus.owl":    NCIt,
 	"http://ncithesaurus-stage.nci.nih.gov":                 NCIt,

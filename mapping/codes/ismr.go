@@ -39,9 +39,9 @@ type signals struct {
 //     category or words for a service other than imaging ("Physiotherapy: MRI showed a prolapse").
 //   - Maybe: code and text, code and display, or two codes disagree; a bare "MR" that could be a word for
 //     something else; imaging without a modality; an order that says nothing we can read. Codes with the wrong
-//     display and text occur in the field (facts, "code and display text disagree").
+//     display and text occur in the field (common practice, no source).
 //
-// Traps (facts, other signals): "MR" beside mitral or regurgitation words, or beside a record number, is no MR;
+// Traps (common practice, no source): "MR" beside mitral or regurgitation words, or beside a record number, is no MR;
 // "Mr" is a title. Status and doNotPerform are not looked at: see [implant.Referral.Open].
 func IsMR(o Order) (answer implant.Tri, why string) {
 	var s signals

@@ -27,7 +27,7 @@ func TestLOINCTable(t *testing.T) {
 }
 
 func TestLOINCAgainstGatheredTables(t *testing.T) {
-	raw, err := os.ReadFile("../../testdata/codes/facts_loinc.tsv")
+	raw, err := os.ReadFile("../../testdata/codes/loinc.tsv")
 	if err != nil {
 		t.Fatal(err)
 	}
@@ -102,7 +102,7 @@ func TestIsMRByCode(t *testing.T) {
 }
 
 func TestIsMRByText(t *testing.T) {
-	// Traps from facts (other signals); languages from memory; the rest common practice.
+	// Traps and the rest: common practice, no source; languages from memory.
 	for text, want := range map[string]implant.Tri{
 		"MRI brain": implant.Yes, "MR L-Sp": implant.Yes, "MRA head": implant.Yes, "MRCP": implant.Yes, "MRV": implant.Yes,
 		"fMRI": implant.Yes, "MR arthrogram left shoulder": implant.Yes, "MR guided biopsy": implant.Yes, "MR guidance for biopsy": implant.Yes,

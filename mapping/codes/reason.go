@@ -40,7 +40,7 @@ const (
 	MechanicalOther = "mechanical-other"
 )
 
-// Source: IMDRF adverse event terminology, annexes A, C, E, F as of March 2023 (facts, each looked up in a listing).
+// Source: IMDRF adverse event terminology, annexes A, C, E, F as of March 2023 (each looked up in a listing).
 var imdrf = map[string]string{
 	"A0104": Migration, "A010402": Migration, "A010401": Migration, "A051201": Migration,
 	"A0401": Fracture, "A040101": Fracture,

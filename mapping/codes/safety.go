@@ -56,7 +56,7 @@ func NotAboutMR(c implant.Code) bool {
 // "unsafe" in any wording is MR Unsafe. Every other wording about MR, "MR Conditional" too, is words to quote
 // and ask about (mr is true, status empty): an uncoded "safe" or "compatible" may be of the older marking,
 // which meant something else, and a condition without its text is no condition.
-// Source for the older marking: ASTM F2503 replaced it in 2005 (facts, marking standard).
+// Source for the older marking: ASTM F2503 replaced it in August 2005.
 func MRSafetyText(s string) (status implant.MRStatus, mr bool) {
 	w := words(s)
 	about := hasAny(w, "mr", "mri", "magnetic", "magnet", "mrt", "irm", "rm")

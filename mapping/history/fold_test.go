@@ -10,8 +10,8 @@ import (
 	"gaussline/mapping/implant"
 )
 
-// The expected states follow the partial-explant conventions that the facts file marks [C]: common practice, no
-// single source. The version rules are those of HL7 FHIR R4 Meta (versionId, lastUpdated).
+// The expected states follow conventions on partial explants: common practice, no source. The version rules are those
+// of HL7 FHIR R4 Meta (versionId, lastUpdated).
 
 const pat = "ehr|Patient/1"
 

@@ -9,8 +9,8 @@ import (
 )
 
 // What a critical reader tried: ways in which the record might say less than the evidence allows. The rule behind
-// every case is the project's own (design: the record never becomes safer by guessing); conventions on partial
-// explants are those the facts file marks [C]: common practice, no single source.
+// every case is the project's own (the record never becomes safer by guessing); conventions on partial explants
+// are common practice, no source.
 
 func wordsOn(kind implant.FactKind, part implant.Kind, count int, at implant.When, value string) implant.Fact {
 	f := prose(kind, part, count, at)

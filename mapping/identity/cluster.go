@@ -18,8 +18,8 @@ type Person struct {
 	Given  string
 }
 
-// ID is a business identifier of a person. The caller leaves out identifiers that several people share by
-// design: visit, account and insurance policy numbers.
+// ID is a business identifier of a person. The caller leaves out identifiers that several people share
+// on purpose: visit, account and insurance policy numbers.
 type ID struct {
 	System string
 	Value  string

@@ -13,7 +13,7 @@ func device(more string) string {
 }
 
 func TestDeviceIdentity(t *testing.T) {
-	// The makers and models are invented. The GTIN is the valid example of facts (UDI vectors G01 family).
+	// The makers and models are invented. The GTIN is the example of HL7's device-example-udi1.
 	s := readOne(t, device(`"status":"active","patient":{"reference":"Patient/p"},"parent":{"reference":"Device/sys"},
 		"manufacturer":"Tarnbeck Devices","modelNumber":"TB-20","serialNumber":"SN7","lotNumber":"L1","expirationDate":"2027-04","manufactureDate":"2024-01-02",
 		"deviceName":[{"name":"TB long name","type":"manufacturer-name"},{"name":"back stimulator","type":"user-friendly-name"}],

@@ -11,7 +11,7 @@ import (
 
 // Every official R4 example of the types we read (npm hl7.fhir.r4.examples@4.0.1, CC0) gives a statement; only
 // Procedure-example-implant puts a device in by focalDevice, and none takes one out. No order among them is for
-// an MR examination (facts, official examples).
+// an MR examination (looked through).
 func TestOfficialExamples(t *testing.T) {
 	files, err := filepath.Glob("../../testdata/fhir/r4-examples/*.json")
 	if err != nil || len(files) < 100 {

@@ -119,7 +119,7 @@ func TestGeneratorOutLeadsCappedIsLeftToTheFold(t *testing.T) {
 }
 
 func TestInformationOfAnOrderedV2Message(t *testing.T) {
-	// OBR-13 comes as this extension in HL7's v2-to-FHIR mapping (facts, mapping v2 and FHIR).
+	// OBR-13 comes as this extension in HL7's v2-to-FHIR mapping (HL7 Version 2 to FHIR, OBR to ServiceRequest).
 	s := readOne(t, `{"resourceType":"ServiceRequest","id":"r","status":"active","intent":"order","subject":{"reference":"Patient/p"},"code":{"text":"MRI brain"},
 		"extension":[{"url":"http://hl7.org/fhir/5.0/StructureDefinition/extension-ServiceRequest.supportingInfo",
 			"extension":[{"url":"concept","valueCodeableConcept":{"text":"Patient has a spinal cord stimulator."}}]}]}`)

@@ -25,7 +25,7 @@ const dev1 = `{"resourceType":"Device","id":"d1","identifier":[{"system":"urn:in
 const dev2 = `{"resourceType":"Device","identifier":[{"system":"urn:inv","value":" 88 "}],"status":"active"}`
 const devBare = `{"resourceType":"Device","lotNumber":"L1"}`
 
-// Source of the rules: FHIR, Bundle page, resolving references in Bundles (facts, reference resolution).
+// Source of the rules: FHIR, R4 Bundle page, "Resolving references in Bundles".
 func TestReferencesInABundle(t *testing.T) {
 	const base = "https://ehr.example/fhir"
 	for name, tc := range map[string]struct{ from, device, entry, want string }{

@@ -12,7 +12,7 @@ import (
 )
 
 // Words that speak of something left in, and the denials of it that are taken out first. Trade lore: "removed in
-// toto", "tips intact" are the usual proof (facts, partial-explant conventions); the words are common practice.
+// toto", "tips intact" are the usual proof (common practice, no source), and so are the words.
 var (
 	restRE   = regexp.MustCompile(`(?i)\b(fragments?|retain(ed|s|ing)?|partial(ly)?|portions?|pieces?|broke(n)?|sheared|severed|cut|transected|capped|remain(s|ed|ing|der)?|remnants?|residual|stumps?|abandon(ed|ing)?|incomplete(ly)?|in situ|stay(s|ed)|left (in|behind)|leave|unable|could not|not (be )?(removed|found|retrieved)|failed|unsuccessful)\b`)
 	noRestRE = regexp.MustCompile(`(?i)\b(no|without( any)?|nil) (visible |evidence of )?(retained |residual |remaining )?(lead |hardware |device )?(fragments?|remnants?|pieces?|hardware|parts?)( (were |was )?(retained|left( behind)?|remain(s|ed|ing)?|seen))?|nothing (was )?(retained|left)( behind)?`)

@@ -5,6 +5,7 @@ import (
 	"fmt"
 	"maps"
 	"math/big"
+	"regexp"
 	"slices"
 	"strings"
 	"testing"
@@ -78,17 +79,48 @@ func TestWorkedCases(t *testing.T) {
 	if len(f.Cases) < 120 {
 		t.Errorf("%d cases, at least 120 are promised", len(f.Cases))
 	}
-	names := map[string]bool{}
+	names, covered := map[string]bool{}, map[string]bool{}
 	for _, c := range f.Cases {
-		if c.Source == "" || c.Covers == "" || names[c.Name] {
-			t.Errorf("%s: no source, nothing covered, or a name used twice", c.Name)
+		if c.Covers == "" || names[c.Name] {
+			t.Errorf("%s: nothing covered, or a name used twice", c.Name)
+		}
+		if why := badSource(c.Source); why != "" {
+			t.Errorf("%s: source %q: %s", c.Name, c.Source, why)
 		}
 		names[c.Name] = true
-		t.Run(c.Name, func(t *testing.T) { c.check(t, raw) })
+		t.Run(c.Name, func(t *testing.T) { c.check(t, raw, covered) })
+	}
+	t.Run("every element met, not met and unknown", func(t *testing.T) { wholeGrid(t, covered) })
+}
+
+// outsideWords are words of notes that a reader of this repository does not have.
+var outsideWords = regexp.MustCompile(`(?i)\bfacts?\b|\bdesign\b|\boracles?\b|\bceilings?\b|style\.md|\.\./|\b[RS][0-9]+b?\b|\bunit table\b`)
+
+// badSource says why a source is none that a reader can follow.
+func badSource(s string) string {
+	switch bad := outsideWords.FindString(s); {
+	case strings.TrimSpace(s) == "":
+		return "empty"
+	case bad != "":
+		return bad + " is not in this repository nor published"
+	case strings.HasPrefix(s, "common practice") && !strings.HasPrefix(s, "common practice, no source"):
+		return "common practice has no source, and says so"
+	case len(s) < 20:
+		return "too short to be found by"
+	}
+	return ""
+}
+
+func TestBadSources(t *testing.T) {
+	for _, s := range []string{"", " ", "S20", "facts R13", "fact 1.2", "design: site", "R16 says so, whoever looks", "see ../shared/mr.md for the rule", "unit table of somebody",
+		"common practice", "common practice: everybody does", "IEC 60601-2-33"} {
+		if badSource(s) == "" {
+			t.Errorf("%q is taken as a source", s)
+		}
 	}
 }
 
-func (c workedCase) check(t *testing.T, raw []byte) {
+func (c workedCase) check(t *testing.T, raw []byte, covered map[string]bool) {
 	var f caseFile
 	if err := json.Unmarshal(raw, &f); err != nil { // a fresh copy to patch
 		t.Fatal(err)
@@ -109,11 +141,15 @@ func (c workedCase) check(t *testing.T, raw []byte) {
 			t.Fatal(err)
 		}
 	}
-	v := mri.Decide(c.record(t, f), c.exam(t), labels, c.scanners(t, f), pol, time.Date(2026, 11, 25, 9, 0, 0, 0, time.UTC))
+	now := time.Date(2026, 11, 25, 9, 0, 0, 0, time.UTC)
+	v := mri.Decide(c.record(t, f), c.exam(t), labels, c.scanners(t, f), pol, now)
 	if why := c.Want.differs(v); why != "" {
 		b, _ := json.MarshalIndent(v, "", " ")
 		t.Errorf("%s\n%s", why, b)
 	}
+	pol.Trace = true
+	v = mri.Decide(c.record(t, f), c.exam(t), labels, c.scanners(t, f), pol, now)
+	c.mark(t, v.Trace, covered)
 }
 
 // merge is a JSON merge patch (RFC 7386).

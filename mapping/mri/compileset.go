@@ -205,7 +205,7 @@ func (c *compiler) allowances(path string, src *ConditionSet) {
 }
 
 // silence complains of what a label of its kind should state: at the least the static field, the switched
-// gradients and the RF field (FDA guidance, facts on MR 1.1 and 1.2).
+// gradients and the RF field (ASTM F2503-23, MR Conditional; FDA guidance of 2023).
 func (c *compiler) silence(path string, s *set) {
 	say := func(element string, stops bool) {
 		then := "the MR medical director is asked on every scan"
@@ -226,7 +226,7 @@ type silent struct {
 }
 
 // silences lists what a set does not state and should. For a passive part the region and the coil are mostly not
-// stated, so they are asked about; for an active system they stop. Rule: facts on MR, 2.2, "silence is unknown".
+// stated, so they are asked about; for an active system they stop. Rule: RULES.md, "silence is unknown".
 func silences(s *set) []silent {
 	var out []silent
 	if len(s.fields) == 0 && s.atMost == 0 {

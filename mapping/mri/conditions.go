@@ -35,6 +35,25 @@ func (d *decision) conditions(a *alt, parts []*seen, events []implant.Event) {
 	if s.positions != 0 {
 		d.check(a, ElementPosition, d.exam.Checks[ElementPosition])
 	}
+	d.limitsOf(a)
+}
+
+// limitsOf judges the answers on the limits that the operator enters and keeps. Without an answer a limit is named
+// in the verdict and nothing else: no input holds what the scan will need.
+func (d *decision) limitsOf(a *alt) {
+	for i := qWholeBody; i < quantities; i++ {
+		if !a.set.has(i) {
+			continue
+		}
+		code := quantityInfo[i].code
+		t := d.exam.Checks[code]
+		if t == NotMet {
+			a.fail(Reason{Code: WhyCheckFailed, Args: []string{code}, Set: a.ref, Words: a.set.Words[code], Edition: a.set.doc.Edition}, NotMet)
+		}
+		if t != Unknown || i != qB1 { // whether B1+rms can be shown is judged with the scanner
+			d.lineSoft(a, code, t, a.set.q[i].Printed, "", t == Unknown)
+		}
+	}
 }
 
 func (d *decision) check(a *alt, code string, t Truth) {

@@ -132,7 +132,7 @@ func TestInputsStay(t *testing.T) {
 	}
 }
 
-// TestCautions: each verdict carries the cautions of the facts on MR, section 6.
+// TestCautions: each verdict carries the cautions of RULES.md.
 func TestCautions(t *testing.T) {
 	labels, scanners := demo(t)
 	always := []string{CautionDecisionSupport, CautionNoClearance, CautionRecord, CautionRescreen, CautionEmergency}

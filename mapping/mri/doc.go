@@ -21,6 +21,6 @@
 // verdict stop ("MR Unsafe", "outside the label", "not established") and none of the three is milder than
 // another: an unidentified device is treated as unsafe until identified. See [Kind.Caution].
 //
-// Sources: the rules R1 to R21 and the arithmetic of combining conditions in the project's facts on MR
-// (sections 2.1 and 2.2); each rule is named where it is applied.
+// Sources: the rules R1 to R21, the arithmetic of combining conditions and the cautions are in RULES.md beside this
+// file, each with what it rests on; each rule is named where it is applied.
 package mri

@@ -15,8 +15,8 @@ type Exam struct {
 	Regions    []ExamRegion `json:"regions,omitempty"`
 	Laterality implant.Side `json:"laterality,omitempty"`
 	Date       implant.When `json:"date,omitempty"` // planned
-	// Checks are answers of the day to check codes and ElementPosition, where somebody gave them. A missing
-	// one is to be confirmed.
+	// Checks are answers of the day, where somebody gave them: to check codes, ElementPosition, and whether a limit
+	// that the operator keeps (SAR, B1+rms, times) can be kept. A missing one is to be confirmed.
 	Checks map[string]Truth `json:"checks,omitempty"`
 }
 
@@ -36,7 +36,7 @@ type ExamRegion struct {
 // regionPlans gives the isocentre and the suitable transmit coils of an exam of a region. The isocentre of an exam
 // lies near the middle of what is imaged; the stretch here is generous, about a vertebra or two on each side,
 // because patients and protocols differ. The body coil transmits in all of them; separate transmit coils today
-// are mostly head, knee, some foot-ankle (facts on MR, S19). The stretches: common practice, no source.
+// are mostly head, knee, some foot-ankle (trade article on RF exposure, Diagnostic Imaging). The stretches: common practice, no source.
 var regionPlans = map[string]ExamRegion{
 	codes.Head:         {Isocentre: Interval{"vertex", "C1"}, Centre: "skull-base", Coils: []string{"body", "head"}},
 	codes.Brain:        {Isocentre: Interval{"vertex", "C1"}, Centre: "skull-base", Coils: []string{"body", "head"}},

@@ -56,11 +56,11 @@ func TestExamOf(t *testing.T) {
 	}
 }
 
-// TestExamTables: every code satisfies LOINC's check digit (mod 10, LOINC users' guide; facts on FHIR 7.1), every
+// TestExamTables: every code satisfies LOINC's check digit (mod 10, LOINC users' guide), every
 // region has a plan, every plan lies on known landmarks with its centre inside.
 func TestExamTables(t *testing.T) {
 	if len(loincRegions) != 67 {
-		t.Errorf("%d LOINC codes; the facts list 67", len(loincRegions))
+		t.Errorf("%d LOINC codes; 67 were listed", len(loincRegions))
 	}
 	for code, regions := range loincRegions {
 		if !luhn(code) {

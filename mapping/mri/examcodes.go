@@ -7,8 +7,8 @@ import (
 	"gaussline/mapping/implant"
 )
 
-// loincRegions gives the regions of MR codes. Source: FHIR R4 ValueSet-c80-doc-typecodes.json, names as listed in
-// the project's facts on FHIR, section 7.1 (list A). Vessels of a region are imaged with the isocentre there.
+// loincRegions gives the regions of MR codes. Source: FHIR R4 ValueSet-c80-doc-typecodes.json, names as
+// listed there. Vessels of a region are imaged with the isocentre there.
 var loincRegions = map[string][]string{
 	"24590-2": {codes.Brain}, "30657-1": {codes.Brain}, "24589-4": {codes.Brain}, "24587-8": {codes.Brain},
 	"24935-9": {codes.CervicalBack}, "30667-0": {codes.CervicalBack}, "24938-3": {codes.CervicalBack}, "24937-5": {codes.CervicalBack},
@@ -33,7 +33,7 @@ var loincRegions = map[string][]string{
 	"36936-3": {codes.Brain},
 }
 
-// snomedRegions gives the regions of the MR procedures of the SNOMED CT Global Patient Set (facts on FHIR, 7.2) that
+// snomedRegions gives the regions of the MR procedures of the SNOMED CT Global Patient Set (GPS) that
 // have one; 113091000, 241663008 (vessels), 258177008 and 277592004 (guidance) have none.
 var snomedRegions = map[string][]string{
 	"241615005": {codes.Breast}, "241620005": {codes.Heart}, "431609005": {codes.Heart},

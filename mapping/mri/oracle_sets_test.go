@@ -34,6 +34,12 @@ func (w world) setTruth(c *choice, parts []implant.Part) {
 	if len(s.Positions) > 0 && w.exam.Checks["patient-position"] == mri.NotMet {
 		t = no
 	}
+	for code, printed := range map[string]string{"whole-body-sar": s.WholeBodySAR, "head-sar": s.HeadSAR, "partial-body-sar": s.PartialBodySAR,
+		"b1-rms": s.B1Rms, "scan-time": s.ScanTime, "wait": s.Wait, "session-time": s.Session} {
+		if printed != "" && w.exam.Checks[code] == mri.NotMet {
+			t = no
+		}
+	}
 	c.now, c.day = all(c.now, t), all(c.day, t)
 	if s.Healing == "" {
 		return

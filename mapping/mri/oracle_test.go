@@ -1,6 +1,6 @@
 package mri_test
 
-// An independent evaluator of the rules, written from the table of rules (facts on MR, sections 2.1 and 2.2) and
+// An independent evaluator of the rules, written from the table of rules (RULES.md) and
 // the package comment of mri. It shares no code with the engine: own units, own landmarks, own logic, no pruning.
 
 import (

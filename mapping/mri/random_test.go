@@ -365,6 +365,13 @@ func (d dice) exam() mri.Exam {
 			e.Checks[code] = pick(d, mri.Met, mri.Met, mri.NotMet, mri.Unknown)
 		}
 	}
+	if d.chance(5) {
+		if e.Checks == nil {
+			e.Checks = map[string]mri.Truth{}
+		}
+		limit := pick(d, "whole-body-sar", "head-sar", "partial-body-sar", "b1-rms", "scan-time", "wait", "session-time")
+		e.Checks[limit] = pick(d, mri.Met, mri.NotMet, mri.NotMet, mri.Unknown)
+	}
 	return e
 }
 

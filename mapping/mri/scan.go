@@ -175,7 +175,7 @@ func shown(b1 string) Truth {
 
 func joined(words []string) string { return strings.Join(words, ", ") }
 
-// shared is what the operator chooses, as far as all labels of a way leave a choice (facts on MR, 2.2: sets
+// shared is what the operator chooses, as far as all labels of a way leave a choice (RULES.md: sets
 // intersect). 0 is not stated by any.
 type shared struct{ coils, modes, excitation, positions, nuclei bits }
 

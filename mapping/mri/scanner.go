@@ -110,7 +110,7 @@ func (s *Scanner) read() error {
 	return nil
 }
 
-// Words of the closed lists. Source: facts on MR, sections 1.2 and 1.4.
+// Words of the closed lists. Source: the FDA guidance of 2023 (from memory) and the modes of IEC 60601-2-33.
 var (
 	magnetWords     = []string{"cylindrical", "open"}
 	coilWords       = []string{"body", "head", "extremity"} // transmit coils

@@ -5,8 +5,8 @@ import "strings"
 // factor is a factor to millionths of the SI unit of a dimension: num/den.
 type factor struct{ num, den int64 }
 
-// units has the spellings that labels use, after unitName. Factors: facts on MR, section 1.5 (1 T = 10,000 G,
-// 1 T/m = 100 G/cm, mW/g = W/kg); the rest follows from the SI prefixes. Letters keep their case: mT is not MT,
+// units has the spellings that labels use, after unitName. Factors: 1 T = 10,000 G (NIST SP 811, appendix B.8),
+// 1 T/m = 100 G/cm, mW/g = W/kg; the rest follows from the SI prefixes. Letters keep their case: mT is not MT,
 // and "g" is gram.
 var units = map[Dimension]map[string]factor{
 	Field: {
@@ -76,7 +76,7 @@ var quantityNames = map[Dimension]string{
 var dimensionOrder = []Dimension{Field, FieldGradient, SlewRate, FieldRate, SAR, B1, Duration, Days, Length}
 
 // trap explains a unit of the wrong dimension: "3000 gauss" is a field and no gradient, "200 T/m/s" is a slew
-// rate and no spatial gradient, SAR and B1+rms do not convert. Source: facts on MR, section 1.5, traps.
+// rate and no spatial gradient, SAR and B1+rms do not convert. Common practice, no source.
 func trap(name string, want Dimension) string {
 	for _, d := range dimensionOrder {
 		if _, ok := units[d][name]; !ok {

@@ -8,7 +8,7 @@ import (
 	"testing"
 )
 
-// TestUnits: conversions of the facts on MR, section 1.5, and spellings in use.
+// TestUnits: conversions recomputed by hand from the SI prefixes and 1 T = 10,000 G (NIST SP 811), and spellings in use.
 func TestUnits(t *testing.T) {
 	for _, c := range []struct {
 		text string
@@ -34,7 +34,7 @@ func TestUnits(t *testing.T) {
 	}
 }
 
-// TestUnitTraps: what a hasty reader takes for something else. Facts on MR, section 1.5, traps.
+// TestUnitTraps: what a hasty reader takes for something else. Common practice, no source.
 func TestUnitTraps(t *testing.T) {
 	for _, c := range []struct {
 		text string

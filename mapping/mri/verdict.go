@@ -133,7 +133,7 @@ const DefaultReviewInterval = 365 * 24 * time.Hour
 // MaxWays is how many ways of one scanner are listed.
 const MaxWays = 4
 
-// Caution codes of Verdict.Cautions. Source: facts on MR, section 6.
+// Caution codes of Verdict.Cautions. Source: RULES.md, "Cautions".
 const (
 	CautionDecisionSupport = "decision-support"      // the MR medical director decides
 	CautionLabelOfTheDay   = "labelling-of-the-day"  // current labelling of every component governs

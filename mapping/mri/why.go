@@ -41,7 +41,8 @@ const (
 	WhyRemoved           = "all-removed"             // [number]: every part on record was removed whole
 )
 
-// Element codes of conditions: what a label states. Source of the list: facts on MR, section 1.2.
+// Element codes of conditions: what a label states. Source of the list: the FDA guidance
+// named in RULES.md; the single elements are from memory.
 const (
 	ElementField           = "field-strength"
 	ElementMagnet          = "magnet"

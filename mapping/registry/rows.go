@@ -42,7 +42,7 @@ var kinds = map[implant.EventKind]string{
 
 // outcomeValue is the only form in which a measured value leaves: a known scale, number and known unit, or a number
 // with a unit of use. Words that are not on the list do not match, so no free text leaves here. The scales are
-// those of the core set of outcome measures (facts, outcome measures); the schema has the same pattern.
+// those of the core outcome set for low back pain (Chiarotto et al. 2018, PMC5828378); the schema has the same pattern.
 var outcomeValue = regexp.MustCompile(`^((NRS|VAS|ODI|RMDQ|EQ-5D|PROMIS-PI|PROMIS-PF|relief) -?[0-9]{1,4}(\.[0-9]{1,4})?(-[0-9]{1,4}(\.[0-9]{1,4})?)?( (mm|cm|%))?|[0-9]{1,4}(\.[0-9]{1,2})? (h|h/day|h/week|%|sessions/day|sessions/week))$`)
 
 // Rows gives the rows of a record, sorted by RowID, as reported for the first time: action new, version 1, period

@@ -15,8 +15,8 @@ func part(di, model, lot, serial string) Part {
 	return Part{Component: implant.Component{Kind: implant.Lead, DI: di, Model: model, Lot: lot, Serial: serial}}
 }
 
-// The three classes and the semantics of ranges are those of the project's facts on recalls, taken from what 21 CFR
-// 821.25 and 821.30 ask to be known; that folding is "possible" and not "named" is common practice, no source.
+// The three classes and the semantics of ranges are taken from what 21 CFR 821.25 and 821.30
+// ask to be known; that folding is "possible" and not "named" is common practice, no source.
 func TestMatch(t *testing.T) {
 	lots := func(rs ...Range) Query { return Query{Models: []string{"TB-L45"}, Lots: rs} }
 	late := part("", "TB-L45", "L1", "")

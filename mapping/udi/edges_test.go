@@ -71,7 +71,7 @@ func TestISBTCentury(t *testing.T) {
 	}
 }
 
-// ICCBBA ST-001 as the facts beside the vectors have it: no letter O in a facility number, digits after it, flags 00 on a
+// ICCBBA ST-001, in a secondary copy: no letter O in a facility number, digits after it, flags 00 on a
 // device, or 60 and the check value. The number and its check value 10 (A), so flags 70, are its worked example.
 func TestISBTNumbers(t *testing.T) {
 	const di = "=/A9999XYZ100T0476"

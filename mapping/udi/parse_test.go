@@ -165,7 +165,7 @@ func TestMissingSeparatorIsNotRepaired(t *testing.T) {
 
 func TestIssuerURIs(t *testing.T) {
 	const ns = "http://hl7.org/fhir/NamingSystem/"
-	// R4 text, R4 examples, R5 text, and the OIDs of HL7 v2 and CDA (facts on Device.udiCarrier.issuer).
+	// R4 text, R4 examples, R5 text, and the OIDs of HL7 v2 and CDA (Device.udiCarrier.issuer).
 	for uri, want := range map[string]Issuer{
 		ns + "gs1-di": GS1, ns + "gs1": GS1, ns + "hibcc-dI": HIBCC, ns + "hibcc": HIBCC, ns + "hibcc-diI": HIBCC,
 		ns + "iccbba-blood-di": ICCBBA, ns + "iccbba-other-di": ICCBBA, ns + "iccbba-other": ICCBBA,
