@@ -71,6 +71,7 @@ func newHouse(t testing.TB) *house {
 	t.Cleanup(func() { _ = store.Close() })
 	label, err := mri.ParseLabelling(scenario.Labelling)
 	h.ok(err)
+	label.File = "/etc/invented/north-labelling.json"
 	scanners, err := mri.ParseScanners(scenario.Scanners)
 	h.ok(err)
 	k := pipeline.Knowledge{Labels: []mri.Labelling{label}, Scanners: scanners}

@@ -4,6 +4,7 @@ import (
 	"cmp"
 	"encoding/json"
 	"net/http"
+	"path/filepath"
 	"slices"
 	"strconv"
 	"strings"
@@ -27,6 +28,12 @@ type overridden struct {
 	ID, Site, Kind string
 }
 
+// complaint is one about a labelling file, with the file's name.
+type complaint struct {
+	mri.Complaint
+	File string
+}
+
 // labelling shows what verdicts rest on: documents, complaints about them, scanners, and decisions noted against a
 // verdict, by opaque id.
 func (p *pages) labelling(c *call) error {
@@ -36,9 +43,11 @@ func (p *pages) labelling(c *call) error {
 		limit = mri.DefaultReviewInterval
 	}
 	var docs []labelled
-	var complaints []mri.Complaint
+	var complaints []complaint
 	for _, l := range k.Labels {
-		complaints = append(complaints, mri.Lint(l)...)
+		for _, c := range mri.Lint(l) {
+			complaints = append(complaints, complaint{c, filepath.Base(l.File)})
+		}
 		for _, d := range l.Documents {
 			x := labelled{Document: d, Days: -1, Stale: true}
 			if from, _, ok := d.Reviewed.Bounds(); ok {

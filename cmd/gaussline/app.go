@@ -165,41 +165,50 @@ func loadKnowledge(cfg *config) (*pipeline.Knowledge, error) {
 	return k, errors.Join(faults...)
 }
 
-// readLabelling reads one labelling file.
+// readLabelling reads one labelling file for use; a fault stops it, with the first of its complaints.
 func readLabelling(path string) (l mri.Labelling, err error) {
 	b, err := readChecked(path, "labelling.schema.json")
 	if err != nil {
 		return l, err
 	}
 	if l, err = mri.ParseLabelling(b); err != nil {
-		return l, hinted{fmt.Errorf("%s: %w", path, err), "gaussline check-labelling explains every complaint"}
+		return l, hinted{fmt.Errorf("%s: %w", path, err), "gaussline check-labelling " + path + " explains every complaint"}
 	}
+	l.File = path
 	return l, nil
 }
 
-// readChecked reads a JSON file and validates it against one of our schemas.
+// readChecked reads a JSON file and validates it against one of our schemas. All faults are told.
 func readChecked(path, schema string) ([]byte, error) {
-	b, err := os.ReadFile(path)
+	b, problems, err := readAgainst(path, schema)
 	if err != nil {
 		return nil, err
+	}
+	var faults []error
+	for _, p := range problems {
+		faults = append(faults, fmt.Errorf("%s: at %q: %s", path, p.Pointer, p.Text))
+	}
+	if len(faults) > 0 {
+		return nil, hinted{errors.Join(faults...), "schemas/" + schema + " says what the file may hold"}
+	}
+	return b, nil
+}
+
+// readAgainst reads a JSON file and says where it does not fit one of our schemas.
+func readAgainst(path, schema string) ([]byte, []checks.Problem, error) {
+	b, err := os.ReadFile(path)
+	if err != nil {
+		return nil, nil, err
 	}
 	s, err := checks.Compile(schema)
 	if err != nil {
-		return nil, err
+		return nil, nil, err
 	}
 	problems, err := s.JSON(b)
 	if err != nil {
-		return nil, fmt.Errorf("%s: %w", path, err)
+		return nil, nil, fmt.Errorf("%s: %w", path, err)
 	}
-	if len(problems) > 0 {
-		p, more := problems[0], ""
-		if n := len(problems) - 1; n > 0 {
-			more = fmt.Sprintf(" (and %d more)", n)
-		}
-		return nil, hinted{fmt.Errorf("%s: at %q: %s%s", path, p.Pointer, p.Text, more),
-			"schemas/" + schema + " says what the file may hold"}
-	}
-	return b, nil
+	return b, problems, nil
 }
 
 // receiver is the door to the inbox.

@@ -2,8 +2,10 @@ package main
 
 import (
 	"context"
+	"encoding/json"
 	"fmt"
 	"slices"
+	"strconv"
 	"strings"
 	"time"
 
@@ -12,28 +14,85 @@ import (
 	"gaussline/mapping/udi"
 )
 
-// checkLabelling prints what is wrong or doubtful in labelling files: what the verdict's own reading complains of, and
-// what can be told only with a clock, with the rules of device identifiers, or from all files together.
+// checkLabelling prints all that is wrong or doubtful in labelling files: where they do not fit the schema, what the
+// verdict's own reading complains of, and what can be told only with a clock, with the rules of device identifiers, or
+// from all files together.
 func checkLabelling(_ context.Context, p *program, args []string) error {
-	if len(args) == 0 {
+	fs := p.flags("check-labelling")
+	if err := parse(fs, args); err != nil {
+		return err
+	}
+	if fs.NArg() == 0 {
 		return usageError{"a labelling file is needed"}
 	}
-	complaints, sources := 0, map[string]string{}
-	for _, path := range args {
-		l, err := readLabelling(path)
+	complaints, unusable, sources := 0, 0, map[string]string{}
+	for _, path := range fs.Args() {
+		found, err := complaintsOf(path, sources, time.Now())
 		if err != nil {
-			return err
+			fmt.Fprintf(p.out, "%s: error: %s\n", path, strings.TrimPrefix(err.Error(), path+": "))
+			unusable++
+			continue
 		}
-		for _, c := range slices.Concat(mri.Lint(l), doubtfulDates(l, time.Now()), doubtfulIdentifiers(l), doubtfulUnits(l), sharedSources(l, path, sources)) {
-			fmt.Fprintf(p.out, "%s: %s: %s: %s\n", path, c.Severity, c.Path, c.Text)
-			complaints++
+		for _, c := range found {
+			at := c.Path
+			if c.Where != "" {
+				at += " (" + c.Where + ")"
+			}
+			fmt.Fprintf(p.out, "%s: %s: %s: %s\n", path, c.Severity, at, c.Text)
+		}
+		complaints += len(found)
+		if slices.ContainsFunc(found, func(c mri.Complaint) bool { return c.Severity == mri.SeverityError }) {
+			unusable++
 		}
 	}
-	if complaints > 0 {
+	switch {
+	case unusable > 0:
+		return fmt.Errorf("%s cannot be used", many(unusable, "file"))
+	case complaints > 0:
 		return errHeld
 	}
 	fmt.Fprintln(p.out, "no complaints")
 	return nil
+}
+
+// complaintsOf gives all complaints about one file. The error is for a file that is no JSON at all.
+func complaintsOf(path string, sources map[string]string, now time.Time) ([]mri.Complaint, error) {
+	b, problems, err := readAgainst(path, "labelling.schema.json")
+	if err != nil {
+		return nil, err
+	}
+	var l mri.Labelling
+	_ = json.Unmarshal(b, &l) // what does not fit is left out here, and among the problems
+	var shape []mri.Complaint
+	for _, x := range problems {
+		at := pathOf(x.Pointer)
+		shape = append(shape, mri.Complaint{Severity: mri.SeverityError, Path: at, Where: l.Where(at), Text: x.Text})
+	}
+	sense := slices.Concat(mri.Lint(l), doubtfulDates(l, now), doubtfulIdentifiers(l), doubtfulUnits(l), sharedSources(l, path, sources))
+	for i := range sense {
+		sense[i].Where = l.Where(sense[i].Path)
+	}
+	sense = slices.DeleteFunc(sense, func(c mri.Complaint) bool {
+		return slices.ContainsFunc(shape, func(x mri.Complaint) bool { return c.Path == x.Path || strings.HasPrefix(c.Path, x.Path+"[") })
+	})
+	return append(shape, sense...), nil
+}
+
+// pathOf writes a JSON Pointer as the other complaints write their paths: systems[0].sets[1].fields.
+func pathOf(pointer string) string {
+	var b strings.Builder
+	for step := range strings.SplitSeq(strings.TrimPrefix(pointer, "/"), "/") {
+		step = strings.NewReplacer("~1", "/", "~0", "~").Replace(step)
+		switch _, err := strconv.Atoi(step); {
+		case err == nil:
+			b.WriteString("[" + step + "]")
+		case b.Len() > 0:
+			b.WriteString("." + step)
+		default:
+			b.WriteString(step)
+		}
+	}
+	return b.String()
 }
 
 func doubt(path, format string, args ...any) mri.Complaint {

@@ -216,8 +216,29 @@ func (c *compiler) silence(path string, s *set) {
 	}
 	s.silences = silences(s)
 	for _, e := range s.silences {
-		say(e.code, e.stops)
+		if !s.printed(e.code) { // what is printed and cannot be read has its complaint already
+			say(e.code, e.stops)
+		}
 	}
+}
+
+// printed says whether the file has something, readable or not, for an element that may be silent.
+func (s *set) printed(element string) bool {
+	switch element {
+	case ElementField:
+		return len(s.Fields) > 0 || s.FieldAtMost != ""
+	case ElementSpatialGradient:
+		return s.SpatialGradient != ""
+	case ElementSlewRate:
+		return s.SlewRate != ""
+	case ElementRF:
+		return s.WholeBodySAR != "" || s.HeadSAR != "" || s.PartialBodySAR != "" || s.B1Rms != ""
+	case ElementCoil:
+		return len(s.Coils) > 0
+	case ElementMode:
+		return len(s.Modes) > 0
+	}
+	return false
 }
 
 type silent struct {

@@ -31,6 +31,7 @@ type Labelling struct {
 	Documents  []Document       `json:"documents"`
 	Systems    []System         `json:"systems,omitempty"`
 	Components []ComponentLabel `json:"components,omitempty"`
+	File       string           `json:"-"` // its name at the site, for people
 
 	complaints []Complaint
 	index      *index

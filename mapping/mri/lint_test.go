@@ -130,3 +130,27 @@ func TestUnparsedIsUnknown(t *testing.T) {
 		t.Errorf("a scanner made by hand: %s", v.Kind)
 	}
 }
+
+// A complaint is found by name, not by counting in a list.
+func TestWhere(t *testing.T) {
+	l := lintable()
+	for path, want := range map[string]string{
+		"documents[0].issued": "document d, edition 1", "systems[0].sets[0].spatialGradient": "document d, edition 1; system a; set s",
+		"systems[0]": "document d, edition 1; system a", "components[0].sets[0]": "document d, edition 1; component b; set s",
+		"format": "", "systems": "", "systems[9].sets[0]": "", "documents[1]": "", "systems[0].sets[7]": "document d, edition 1; system a",
+	} {
+		if got := l.Where(path); got != want {
+			t.Errorf("%s is at %q, wanted %q", path, got, want)
+		}
+	}
+	l.Systems[0].Document = "e"
+	if got := l.Where("systems[0]"); got != "document e, not in this file; system a" {
+		t.Errorf("a document that is not there: %q", got)
+	}
+	l.Systems[0].Sets[0].SlewRate = "20 T/m"
+	for _, c := range Lint(l) {
+		if strings.Contains(c.Text, "silent on") {
+			t.Errorf("a number that cannot be read is told as silence too: %v", c)
+		}
+	}
+}
