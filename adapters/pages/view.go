@@ -68,8 +68,18 @@ var words = template.FuncMap{
 		}
 		return "not known"
 	},
+	"inSI":   inSI,
 	"source": sourceName,
 	"say":    say,
+}
+
+// inSI puts a printed number in the SI unit, so that numbers of one column can be compared; what cannot be read is
+// shown as printed.
+func inSI(unit mri.Dimension, printed string) string {
+	if q, err := mri.ParseQuantity(printed, unit); err == nil {
+		return q.Words()
+	}
+	return printed
 }
 
 var dates = regexp.MustCompile(`\d{4}-\d{2}(-\d{2})?`)

@@ -51,7 +51,7 @@ func (d *decision) limitsOf(a *alt) {
 			a.fail(Reason{Code: WhyCheckFailed, Args: []string{code}, Set: a.ref, Words: a.set.Words[code], Edition: a.set.doc.Edition}, NotMet)
 		}
 		if t != Unknown || i != qB1 { // whether B1+rms can be shown is judged with the scanner
-			d.lineSoft(a, code, t, a.set.q[i].Printed, "", t == Unknown)
+			d.lineSoft(a, code, t, a.set.q[i].Words(), "", t == Unknown)
 		}
 	}
 }

@@ -68,6 +68,15 @@ type Quantity struct {
 	Printed string    `json:"printed,omitempty"`
 }
 
+// Words puts the quantity in its SI unit, so that two of them can be compared by eye, with the printed words in
+// brackets where those have another unit: "20 T/m (printed: 2000 G/cm)". It is "" where nothing was printed.
+func (q Quantity) Words() string {
+	if q.Printed == "" || strings.HasSuffix(q.Printed, " "+string(q.Unit)) {
+		return q.Printed
+	}
+	return q.Amount.String() + " " + string(q.Unit) + " (printed: " + q.Printed + ")"
+}
+
 // Errors of ParseQuantity, for errors.Is.
 var (
 	ErrNoNumber  = errors.New("no number")

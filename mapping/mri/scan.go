@@ -59,17 +59,17 @@ func (s *set) said(p property, sc *Scanner) (has, label string) {
 	v := &sc.values
 	switch p {
 	case ofField:
-		return v.field.Printed, s.fieldText
+		return v.field.Words(), s.fieldText
 	case ofMagnet:
 		return sc.Magnet, s.magnetText
 	case ofGradient:
-		return v.gradient.Printed, s.q[qGradient].Printed
+		return v.gradient.Words(), s.q[qGradient].Words()
 	case ofSlew:
-		return v.slew.Printed, s.q[qSlew].Printed
+		return v.slew.Words(), s.q[qSlew].Words()
 	case ofDBDt:
-		return v.dbdt.Printed, s.q[qDBDt].Printed
+		return v.dbdt.Words(), s.q[qDBDt].Words()
 	}
-	return sc.B1Rms, s.q[qB1].Printed
+	return sc.B1Rms, s.q[qB1].Words()
 }
 
 // fault is a property of a scanner that is not, or not surely, what a set permits. It becomes a reason only where one is
