@@ -68,10 +68,24 @@ func (r *reader) ellipsis(k int) (mention, bool) {
 		m.new, m.old = r.at(k-1).is(classNew), r.at(k-1).is(classOld)
 		m.first = k - 1
 		src, ok := r.antecedent(k, r.itemText(k) == "ones", false)
+		for i := len(r.ments) - 1; i >= 0; i-- { // "old anchor removed, new one sewn down"
+			if o := &r.ments[i]; !o.pron && !o.neg && (o.old && m.new || o.new && m.old) {
+				src, ok = *o, true
+				break
+			}
+		}
 		if !ok {
 			return m, false
 		}
 		src.side, src.count, src.id, src.old, src.new = "", 0, identity{}, m.old, m.new
+		return r.standIn(m, src), true
+	case r.itemText(k) == "one" && r.at(k-1).is(classDet) && r.at(k+1).is(classSide) && !r.owner0(k): // "the one on the left"
+		src, ok := r.antecedent(k, false, true)
+		if !ok || !leadLike(&src) {
+			return m, false
+		}
+		m.first, m.last, m.definite, m.side = k-1, k+1, true, implant.Side(r.at(k+1).as(classSide).value)
+		src.count = 0
 		return r.standIn(m, src), true
 	case it.isAny(classSide, classOtherOne, classNum) && r.elliptic(k):
 		if e := it.as(classSide); e != nil {
@@ -345,6 +359,9 @@ func (r *reader) borrow(src mention, k int) int {
 
 // bareModel reads a model number that stands for a part: "old MV-300 out", "a TB-420 placed".
 func (r *reader) bareModel(k int) (mention, bool) {
+	if r.items[k].celled || r.row && len(r.ments) > 0 && r.ments[0].id.model == "" && !r.at(k-1).isAny(classOld, classNew) {
+		return mention{}, false // the number of the part that heads the row
+	}
 	if r.at(k-1).is(classIdent) || r.mark(k-1) != 0 && r.at(k-2).is(classIdent) {
 		return mention{}, false
 	}

@@ -9,8 +9,12 @@ import (
 // attributes hangs sides, levels, regions, nerves, counts and identifiers on the mentions of the sentence.
 func (r *reader) attributes() {
 	for k := 0; k < len(r.items); k++ {
+		if r.items[k].celled {
+			continue
+		}
 		if sp, ok := r.identAt(k); ok {
 			if m := r.identOwner(k); m != nil {
+				sp = r.rowSerial(m, sp)
 				m = r.ownItem(m, sp)
 				r.addIdent(m, sp)
 				if d := sp.first - m.last; d > 1 || d < 0 {
@@ -35,6 +39,12 @@ func (r *reader) attributes() {
 		if e := it.as(classNerve); e != nil {
 			if m := r.nearest(k, leadLike); m != nil && m.nerve == "" {
 				m.nerve = e.value
+			}
+			continue
+		}
+		if n := r.timesAt(k); n > 0 && (r.at(k-1).is(classAct) || r.hasDigit(k-1) && r.itemKind(k) != tokNumber) {
+			if m := r.nearest(k-1, func(m *mention) bool { return m.count == 0 && m.head < k }); m != nil && (m.plural || r.row) {
+				m.count = n // "Leads implanted x2"
 			}
 			continue
 		}
@@ -64,7 +74,7 @@ func (r *reader) sideAt(k int) *entry {
 			return nil
 		}
 		n := r.at(k + 1)
-		if !n.isAny(classRegion, classPlace) && !(r.at(k-1).is(classPart) && leadWord(r.at(k-1).as(classPart)) && r.toksGap(k)&gapLine == 0) && r.mark(k+1) != ')' && r.mark(k+1) != ':' && r.mark(k+1) != '|' && r.mark(k+1) != '+' && r.mark(k-1) != '+' && r.mark(k+1) != '.' && r.mark(k+1) != ',' && k+1 < len(r.items) {
+		if !n.isAny(classRegion, classPlace) && !(r.at(k-1).is(classPart) && leadWord(r.at(k-1).as(classPart)) && r.toksGap(k)&gapLine == 0) && r.mark(k+1) != ')' && r.mark(k+1) != '(' && r.mark(k+1) != ':' && r.mark(k+1) != '|' && r.mark(k+1) != '+' && r.mark(k-1) != '+' && r.mark(k+1) != '.' && r.mark(k+1) != ',' && k+1 < len(r.items) {
 			return nil
 		}
 	}

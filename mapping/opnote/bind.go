@@ -108,6 +108,8 @@ func (r *reader) subjects(ev *event) []int {
 			}
 			out = append(out, int(o))
 			foreign = false
+		} else if len(out) > 0 && (r.at(k-1).is(classDet) || r.at(k-2).is(classDet) && r.at(k-1).isAny(classOld, classNew)) && r.hasAux(r.ments[out[len(out)-1]].last+1, k) && r.sepBefore(k, r.ments[out[len(out)-1]].last) {
+			out, foreign = nil, true // "the pump was emptied and the drug taken out"
 		} else if len(out) == 0 || !joined && r.sepBefore(k, r.ments[out[len(out)-1]].last) {
 			foreign = true
 		}
@@ -123,7 +125,7 @@ func (r *reader) subjects(ev *event) []int {
 	}
 	if len(out) > 0 { // "the lead protector was removed"
 		last := r.ments[out[len(out)-1]].last
-		if ev.passive && r.thing(last+1) && r.adjacent(last, last+1) && !r.at(last+1).is(classAspect) {
+		if (ev.passive || last+2 == ev.item) && r.thing(last+1) && r.adjacent(last, last+1) && !r.at(last+1).is(classAspect) {
 			out, foreign = nil, true
 		}
 	}
@@ -198,7 +200,7 @@ func (r *reader) elide(i int) {
 	if i > 0 {
 		if p := &r.events[i-1]; len(p.args) > 0 && !r.strongBetween(p.item, ev.item) {
 			for k := max(p.item, r.ments[p.args[len(p.args)-1]].last) + 1; k < ev.item; k++ {
-				if r.thing(k) && r.freeNoun(k) {
+				if r.thing(k) && r.freeNoun(k) && !(k == p.item+1 && p.passive) { // "was found easy and is taken away"
 					ev.foreign = true
 					return
 				}

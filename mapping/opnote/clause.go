@@ -290,6 +290,9 @@ func (r *reader) boundary(k int) int {
 	}
 	it := r.at(k)
 	if it.is(classTerm) && !it.is(classPron) {
+		if r.itemText(k) == "that" && r.at(k-1).is(classPrep) {
+			return 0 // "at that point"
+		}
 		return 2
 	}
 	if it.is(classSep) {

@@ -22,9 +22,12 @@ func (r *reader) wholeNote() {
 	r.pieces()
 	r.cutOrOut()
 	r.wholes()
+	r.namedButHere()
+	r.outAndThere()
 	r.goneButHere()
 	r.unpluggedAndBack()
 	r.outweigh()
+	r.reasonless()
 	r.conflicts()
 	r.noteConflicts()
 	r.share()
@@ -103,7 +106,7 @@ func (r *reader) titles() {
 			if !same && !part {
 				continue
 			}
-			if same && fateKinds[b.Kind] {
+			if same && fateKinds[b.Kind] && b.Scope == t.Scope {
 				told = true
 			}
 			if t.Kind == implant.Removed && b.Scope == ScopeCurrent && b.stays() && (t.system || alike(t, b)) && b.Component.Kind != implant.Anchor {
@@ -136,7 +139,7 @@ func (r *reader) wasStopped() bool {
 		stopped = stopped || q.Code == implant.AskNotDone
 	}
 	for i := range r.drafts {
-		if d := &r.drafts[i]; stopped && !d.title && d.Scope == ScopeCurrent && workKinds[d.Kind] && !d.weak {
+		if d := &r.drafts[i]; stopped && !d.title && d.Scope == ScopeCurrent && workKinds[d.Kind] && !d.weak && !d.noun {
 			return false
 		}
 	}
@@ -162,11 +165,16 @@ func (r *reader) pieces() {
 		}
 		for _, j := range r.peers(i, d.Component.Kind) {
 			o := &r.drafts[j]
-			broke := o.act == "break" && r.explant && d.Kind == implant.LeftInPlace && d.sent-o.sent <= 3 && alike(d, o)
+			broke := o.act == "break" && (o.pulled || r.takingOut && (d.Kind == implant.LeftInPlace || d.act == "piece")) && d.sent-o.sent <= 3 && alike(d, o) && i != j
 			if (o.Kind == implant.Removed || broke) && o.Scope == ScopeCurrent && o.Component.Kind == d.Component.Kind && o.sent <= d.sent && !o.piece {
 				d.weak = false
 				d.Kind = implant.RemovedPart
 				d.Why += "; the rest came out"
+				if broke && o.Site.Side != "" && d.Site.Side == "" {
+					d.Site.Side = o.Site.Side
+				}
+				r.fragment(i)
+				d, o = &r.drafts[i], &r.drafts[j]
 				if alike(d, o) && o.Kind == implant.Removed && o.Value != "whole" && o.Component.Count < 2 && !o.plural && !o.title {
 					o.Kind = "" // one part, told once
 				}
@@ -223,6 +231,57 @@ func (r *reader) cutOrOut() {
 	}
 }
 
+// namedButHere: a removal that is only named, "removal of the generator", of a part that the text leaves where it is.
+func (r *reader) namedButHere() {
+	for i := range r.drafts {
+		d := &r.drafts[i]
+		if d.Kind != implant.Removed || !d.noun || d.title {
+			continue
+		}
+		if r.wasStopped() {
+			p := *d
+			p.Kind, p.Scope, p.Value = implant.Planned, ScopePlan, ""
+			r.byPart[p.Component.Kind] = append(r.byPart[p.Component.Kind], len(r.drafts))
+			r.keep(p)
+			d = &r.drafts[i]
+			d.Kind, d.Value, d.weak, d.Certainty = implant.PresentByWord, "", true, implant.Possible
+			d.Why += "; the operation was stopped"
+			continue
+		}
+		for _, j := range r.peers(i, d.Component.Kind) {
+			o := &r.drafts[j]
+			if o.Kind == implant.LeftInPlace && o.stays() && o.Scope == ScopeCurrent && !o.piece && alike(d, o) && o.Component.Kind == d.Component.Kind {
+				r.askTokens(implant.AskRemovalDoubtful, "named as removed, and said to stay", d.tok0, d.tok1, "")
+				d.Kind, d.Value, d.weak, d.Certainty = implant.PresentByWord, "", true, implant.Possible
+				d.Why += "; said to stay in the same note"
+				break
+			}
+		}
+	}
+}
+
+// outAndThere: a part, of which the note knows one, is told to be out and told to stay. Which is right is asked.
+func (r *reader) outAndThere() {
+	for i := range r.drafts {
+		d := &r.drafts[i]
+		if d.Kind != implant.Removed || d.Scope != ScopeCurrent || d.title || d.old || d.Component.Kind == implant.Anchor || d.Component.Kind == implant.Hardware || r.several(i) {
+			continue
+		}
+		for _, j := range r.peers(i, d.Component.Kind) {
+			o := &r.drafts[j]
+			if o.Component.Kind != d.Component.Kind || o.title || o.piece || o.new || o.pron || o.system && !d.system || o.Scope != ScopeCurrent || o.sent == d.sent || !alike(d, o) {
+				continue
+			}
+			if (o.Kind == implant.LeftInPlace || o.Kind == implant.WasCapped) && o.stays() {
+				r.askTokens(implant.AskRemovalDoubtful, "told to be out, and told to stay", d.tok0, d.tok1, "")
+				d.Kind, d.Value, d.weak, d.Certainty = implant.PresentByWord, "", true, implant.Possible
+				d.Why += "; told to stay in the same note"
+				break
+			}
+		}
+	}
+}
+
 // goneButHere: a removal that is only told, of a part that this note finds in the body.
 func (r *reader) goneButHere() {
 	for i := range r.drafts {
@@ -248,8 +307,20 @@ func (r *reader) wholes() {
 		if d.Kind != implant.Removed || d.Value != "whole" {
 			continue
 		}
+		several := r.several(i)
 		for _, j := range r.peers(i, d.Component.Kind) {
 			o := &r.drafts[j]
+			if several && !o.piece && (o.Kind == implant.LeftInPlace || o.Kind == implant.WasCapped) && !(d.plural && o.plural) {
+				continue // one of several came out whole, another was left
+			}
+			if o.Kind == implant.WasCapped && o.sent == d.sent && o.of == d.of && o.of > 0 {
+				o.Kind = "" // "the capped lead, out entire"
+				continue
+			}
+			if o.Kind == implant.WasCut && o.atHeader && o.sent <= d.sent && alike(d, o) {
+				o.Kind = "" // cut off the pump, and then out whole
+				continue
+			}
 			if !o.stays() || o.Scope != ScopeCurrent || !alike(d, o) || o.Kind == implant.LeftInPlace && !o.piece && o.Site.Side != "" && d.Site.Side == "" {
 				continue // "the old lead came out whole; the right one was not touched"
 			}
@@ -263,6 +334,22 @@ func (r *reader) wholes() {
 			break
 		}
 	}
+}
+
+// several says whether the note knows of more than one part of the kind of draft i: a count, two sides, "the second".
+func (r *reader) several(i int) bool {
+	var left, right bool
+	for _, j := range r.peers(i, r.drafts[i].Component.Kind) {
+		o := &r.drafts[j]
+		if !o.factual() {
+			continue
+		}
+		left, right = left || o.Site.Side == implant.Left, right || o.Site.Side == implant.Right
+		if o.Component.Count > 1 || o.plural || o.ordinal > 0 || o.other || left && right {
+			return true
+		}
+	}
+	return false
 }
 
 // unpluggedAndBack drops the disconnecting of a part that does not stay so: it was then cut, capped, taken out or

@@ -51,6 +51,11 @@ func (r *reader) emitDone(d draft, ev *event, m *mention) {
 			r.keep(d)
 			return
 		}
+		if to, _ := r.direction(ev.item); !hist && leadLike(m) && !m.old && (m.indef || r.primary) && (r.nerveBehind(ev.item) || to == up || to == in) {
+			d.Kind = implant.Implanted // "delivered to the medial branch"
+			r.keep(d)
+			return
+		}
 		d.weak = true
 		r.keep(d)
 	case "connect", "secure", "check", "free", "see", "touch":
@@ -67,6 +72,9 @@ func (r *reader) emitDone(d draft, ev *event, m *mention) {
 		}
 		if ev.act == "connect" && !strings.HasPrefix(r.itemText(ev.item), "re") && (m.kind == implant.Generator || m.kind == implant.Adaptor || m.kind == implant.Pump && m.new) && (m.indef || m.new || m.id.model != "" || m.id.serial != "") && !m.old && !hist {
 			d.Kind, d.weak = implant.Implanted, false
+		}
+		if ev.act == "secure" && !hist && leadLike(m) && m.kind != implant.Anchor {
+			r.anchorsNamedByVerb(d, ev)
 		}
 		if ev.act == "secure" && !hist && (m.kind == implant.Anchor || r.primary && m.kind == implant.Generator && !m.old && r.pocketWord()) {
 			d.Kind, d.weak = implant.Implanted, false
@@ -97,6 +105,45 @@ func (r *reader) emitDone(d draft, ev *event, m *mention) {
 	}
 }
 
+// anchorsNamedByVerb adds the anchors that "anchored x2" or "anchored separately" tells of without naming them.
+func (r *reader) anchorsNamedByVerb(d draft, ev *event) {
+	n := r.itemText(ev.item + 1)
+	if !strings.HasPrefix(r.itemText(ev.item), "anchored") || n != "separately" && n != "individually" && r.timesAt(ev.item+1) == 0 {
+		return
+	}
+	for i := range r.ments {
+		if r.ments[i].kind == implant.Anchor {
+			return
+		}
+	}
+	d.Kind, d.weak, d.Component = implant.Implanted, false, implant.Component{Kind: implant.Anchor, Words: r.itemText(ev.item), Count: r.timesAt(ev.item + 1)}
+	d.Site, d.tok0, d.tok1, d.of = implant.Site{}, r.items[ev.item].first, r.items[ev.item+1].last, 0
+	d.Why = "anchors told of by the verb: " + r.itemText(ev.item)
+	r.keep(d)
+}
+
+// timesAt reads "x2" or "x 2" at item k, 0 if it is none.
+func (r *reader) timesAt(k int) int {
+	w := r.itemText(k)
+	if len(w) == 2 && w[0] == 'x' && w[1] >= '1' && w[1] <= '9' {
+		return int(w[1] - '0')
+	}
+	if (r.mark(k) == 'x' || w == "x") && r.smallInt(r.firstTok(k+1), 12) > 0 {
+		return r.smallInt(r.firstTok(k+1), 12)
+	}
+	return 0
+}
+
+// nerveBehind says whether the act at item k is directed to a nerve: "to the medial branch".
+func (r *reader) nerveBehind(k int) bool {
+	for p := k + 1; p < len(r.items) && p <= k+5 && r.boundary(p) == 0; p++ {
+		if r.at(p).isAny(classNerve, classNerveword) {
+			return true
+		}
+	}
+	return false
+}
+
 // putsBack says whether the words at item k say that a part taken out went back in.
 func (r *reader) putsBack(k int) bool {
 	w, it := r.itemText(k), &r.items[k]
@@ -104,7 +151,7 @@ func (r *reader) putsBack(k int) bool {
 		n := r.itemText(t + 1)
 		return it.sense == "implant" || it.sense == "rest" || n == "in" || n == "into" || n == "under"
 	}
-	return it.sense == "" && (strings.HasSuffix(w, " back") || strings.Contains(w, "back in") || strings.Contains(w, "returned") ||
+	return it.sense == "" && (strings.HasSuffix(w, " back") || strings.HasPrefix(w, "put back") || strings.Contains(w, "back in") || strings.Contains(w, "returned") ||
 		strings.HasPrefix(w, "replaced in") || strings.HasPrefix(w, "reimplant") || strings.HasPrefix(w, "re implant") || strings.HasPrefix(w, "re-implant"))
 }
 
@@ -235,6 +282,10 @@ func (r *reader) emitFate(d draft, ev *event, m *mention, hist bool) {
 		if m.kind != implant.Lead && m.kind != implant.Extension && m.kind != implant.Catheter && !m.system {
 			d.Kind, d.weak = implant.PresentByWord, true
 		}
+	case "cap":
+		if m.kind != implant.Lead && m.kind != implant.Extension && m.kind != implant.Catheter && !m.system {
+			d.Kind, d.weak = implant.PresentByWord, true
+		}
 	case "disconnect":
 		if w := r.itemText(ev.item); r.noteType == TypeImaging && (w == "not connected" || w == "unconnected") {
 			d.Kind = implant.PresentByWord
@@ -290,7 +341,7 @@ func (r *reader) emitOther(d draft, ev *event, m *mention, hist bool) {
 	switch ev.act {
 	case "discard":
 		switch {
-		case hist:
+		case hist, r.outBefore(ev, m):
 			return
 		case opened || (m.new || r.primary) && !m.old:
 			d.Kind = implant.Wasted
@@ -312,6 +363,7 @@ func (r *reader) emitOther(d draft, ev *event, m *mention, hist bool) {
 	case "break":
 		d.Kind, d.weak = implant.PresentByWord, true
 		d.act = "break"
+		d.pulled = !hist && leadLike(m) && r.underTraction(m.kind)
 		r.broken(d, ev, m)
 		if m.aspect && leadLike(m) && !hist {
 			d.Kind, d.weak, d.Certainty, d.act = implant.LeftInPlace, false, implant.Possible, "piece"
@@ -325,11 +377,46 @@ func (r *reader) emitOther(d draft, ev *event, m *mention, hist bool) {
 	r.keep(d)
 }
 
+// outBefore says whether an act before this one in the sentence took the same part out: "pulled out and discarded".
+func (r *reader) outBefore(ev *event, m *mention) bool {
+	for i := range r.events {
+		o := &r.events[i]
+		if o.item >= ev.item || o.neg || o.act != "remove" && o.act != "out" || o.scope != ScopeCurrent {
+			continue
+		}
+		for _, a := range o.args {
+			if &r.ments[a] == m {
+				return true
+			}
+		}
+	}
+	return false
+}
+
 // outSoFar says whether the note has told of the removal of such a part, or of its attempt, a few sentences before.
 func (r *reader) outSoFar(kind implant.Kind) bool {
 	for i := len(r.drafts) - 1; i >= 0 && r.sentNo-r.drafts[i].sent <= 3; i-- {
 		if d := &r.drafts[i]; d.Component.Kind == kind && !d.title && d.Scope == ScopeCurrent && (d.Kind == implant.Removed || d.Kind == implant.Abandoned) {
 			return true
+		}
+	}
+	return false
+}
+
+// pullWords say that a part is being pulled.
+var pullWords = wordSet("traction pull pulled pulling tension tug tugging tugged withdrawal withdrawing drawing stretched stretching elongated uncoiled unravelled removal extraction avulsed")
+
+// underTraction says whether a part that breaks here does so in being taken out: the sentence speaks of pulling, and the
+// note is the account of an operation.
+func (r *reader) underTraction(kind implant.Kind) bool {
+	if !r.account {
+		return false
+	}
+	for k := range r.items {
+		for _, w := range strings.Fields(r.itemText(k)) {
+			if pullWords[w] {
+				return true
+			}
 		}
 	}
 	return false
@@ -368,7 +455,7 @@ func (r *reader) broken(d draft, ev *event, m *mention) {
 	if m.kind != implant.Lead && m.kind != implant.Extension && m.kind != implant.Catheter {
 		return
 	}
-	if d.Scope == ScopeCurrent && !ev.passive && (r.explant || r.account && r.outSoFar(m.kind)) {
+	if d.pulled || d.Scope == ScopeCurrent && !ev.passive && (r.takingOut || r.account && r.outSoFar(m.kind)) {
 		return // it broke under the surgeon's hands: what became of it says so
 	}
 	f := draft{tok0: d.tok0, tok1: d.tok1, sent: r.sentNo}

@@ -29,6 +29,9 @@ type draft struct {
 	noun       bool   // the act is only named by a noun
 	pron       bool   // the part is a pronoun or left out
 	from       int    // sentence of the part it stands for
+	motion     bool   // told by a verb of motion: "lifted out"
+	pulled     bool   // it broke in being pulled
+	of         int    // mention of its sentence that it is about, plus one; 0 none
 }
 
 // emit turns the sentence's events and its unbound mentions into drafts.
@@ -180,6 +183,11 @@ func (r *reader) draftOf(s sentence, m *mention, kind implant.FactKind, tok0, to
 	d := draft{tok0: min(tok0, m.tok0), tok1: max(tok1, m.tok1), sent: r.sentNo, title: r.inTitle, system: m.system, plural: m.plural,
 		other: m.other, ordinal: m.ordinal, old: m.old, new: m.new, aspect: m.aspect}
 	d.piece = m.piece
+	for i := range r.ments {
+		if &r.ments[i] == m {
+			d.of = i + 1
+		}
+	}
 	d.theOne = m.definite && m.id.empty()
 	if m.sent != r.sentNo || m.pron && m.first == m.last && m.tok0 < tok0 && tok0-m.tok0 > 40 {
 		d.tok0, d.tok1 = tok0, tok1
@@ -203,6 +211,16 @@ func (r *reader) emitAct(s sentence, sc *sentScope, ev *event, m *mention) {
 	d := r.draftOf(s, m, kind, it.first, it.last)
 	d.act, d.Scope = ev.act, ev.scope
 	d.doubt = r.eventDoubt(ev)
+	if d.doubt == "" && (ev.act == "remove" || ev.act == "out" || ev.act == "withdraw" || ev.act == "deliver") && ev.e.form != formNoun {
+		d.doubt = r.elsewhere(ev, m)
+	}
+	if w := lowerASCII(m.words); d.doubt == "" && (strings.HasPrefix(w, "excess ") || strings.HasPrefix(w, "slack ") || strings.Contains(w, " excess ") || strings.HasPrefix(w, "redundant ")) && ev.act == "remove" {
+		d.doubt = "only what was too long of it"
+	}
+	if d.doubt == "" && r.itemText(ev.item) == "cut out" && !ev.passive && boxed(m.kind) {
+		d.doubt = "it stopped working"
+	}
+	d.motion = it.sense == "move" || it.sense == "come"
 	d.noun, d.pron, d.from = ev.e.form == formNoun, m.pron, m.from
 	d.Why = ev.act + ": " + r.itemText(ev.item) + "; " + ev.why
 	if m.scope == ScopeFamily || m.scope == ScopeOther {

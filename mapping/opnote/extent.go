@@ -97,7 +97,7 @@ func (r *reader) withdrawnOut(ev *event, m *mention) bool {
 }
 
 // packageWords are what a new part comes in.
-var packageWords = wordSet("packaging package packet packing tray container blister wrapper wrapping carton pouch")
+var packageWords = wordSet("box boxes packaging package packet packing tray container blister wrapper wrapping carton pouch")
 
 // fromPackage says whether the part only came out of its packaging.
 func (r *reader) fromPackage(ev *event) bool {
@@ -126,7 +126,7 @@ func (r *reader) fromHeader(ev *event, m *mention) bool {
 		for q := p + 1; q <= p+4 && q < len(r.items); q++ {
 			if r.at(q).is(classPart) && r.inMention(q) {
 				k := r.ments[r.owner[q]].kind
-				return k == implant.Generator || k == implant.Pump || k == implant.Adaptor
+				return k == implant.Generator || k == implant.Pump || k == implant.Adaptor || k == implant.Extension && r.ments[r.owner[q]].kind != m.kind
 			}
 			switch r.itemText(q) {
 			case "header", "port", "ports", "headers", "connector", "connectors", "socket", "sockets":

@@ -65,7 +65,7 @@ func (r *reader) inAndOut() {
 // a generator or a system by another word that it came out or was exchanged, and nothing says that it went back.
 func (r *reader) delivered() {
 	for _, kind := range [...]implant.Kind{implant.Generator, implant.Pump} {
-		out, back := false, false
+		out, back, named := false, false, false
 		list := r.byPart[kind]
 		for _, i := range list {
 			d := &r.drafts[i]
@@ -79,10 +79,14 @@ func (r *reader) delivered() {
 				out = out || d.Scope == ScopeCurrent && !d.title
 			case implant.LeftInPlace, implant.Repositioned:
 				back = back || d.Scope == ScopeCurrent && !d.weak
+				named = named || d.Scope == ScopeCurrent && !d.weak && !d.pron && !d.system
 			}
 		}
 		for _, i := range list {
-			if d := &r.drafts[i]; d.Kind == implant.Removed && d.act == "deliver" && (!out || back) {
+			if d := &r.drafts[i]; d.Kind == implant.Removed && (d.act == "deliver" && (!out || back) || d.motion && named && d.Value != "whole" && !d.old && !r.several(i)) {
+				if d.motion {
+					r.askTokens(implant.AskRemovalDoubtful, "brought out, and not said to be taken away", d.tok0, d.tok1, "")
+				}
 				d.Kind, d.weak = implant.PresentByWord, true
 				d.Why += "; brought out of its pocket, and not said to be out"
 			}

@@ -9,6 +9,7 @@ type item struct {
 	e           *entry
 	mask        uint64
 	sense       string // of a verb of motion, before its direction settled it
+	celled      bool   // read as an identifier by the name of its column
 	till        int32  // of a verb parted from its particle: the item of the particle
 	text        string // its words in lower case, once asked for
 }
@@ -372,6 +373,12 @@ func (r *reader) leftIsAct(k int) bool {
 	if r.bareAdverb(k-1) && r.at(k-2).is(classAux) {
 		return true
 	}
+	switch r.itemText(k + 1) {
+	case "it", "them", "both", "everything", "all":
+		if !p.isAny(classDet, classPrep) && k > 0 {
+			return true // "tied it off and left it"
+		}
+	}
 	if n.is(classDet) && !p.isAny(classDet, classPrep) {
 		return true
 	}
@@ -395,7 +402,21 @@ func (r *reader) implantIsAct(k int) bool {
 		return true
 	}
 	p := r.at(k - 1)
-	return p.is(classPart) && r.adjacent(k-1, k)
+	return p.is(classPart) && r.adjacent(k-1, k) || r.itemText(k) == "implant" && r.implantHeads(k)
+}
+
+// implantHeads says whether "implant" at k, without an article, is what a line or a title is about: "PNS implant L",
+// "post implant", "12/09/2023 Implant:".
+func (r *reader) implantHeads(k int) bool {
+	n := r.at(k + 1)
+	if k+1 < len(r.items) && r.itemKind(k+1) != tokPunct && !n.isAny(classSide, classSidel) {
+		return false
+	}
+	if k == 0 || r.itemText(k-1) == "post" || r.itemText(k-1) == "perm" || r.itemText(k-1) == "permanent" || r.itemKind(k-1) == tokNumber {
+		return k > 0 || r.mark(k+1) == ':'
+	}
+	w := r.itemText(k - 1) // an abbreviation: no vowels
+	return len(w) >= 2 && len(w) <= 5 && !strings.ContainsAny(w, "aeiouy0123456789") && !r.at(k-1).isAny(classSide, classSidel, classNegdet, classPart)
 }
 
 // adjacent says whether items a and b touch with nothing but blanks between them.
@@ -410,11 +431,14 @@ func (r *reader) predicate(k int, word string) bool {
 	if word == "out" && (r.bareAdverb(k-1) || subjectless[r.itemText(k-1)] || r.itemText(k-1) == "therefore" || r.mark(k-1) == '(') {
 		p = r.at(k - 2)
 	}
+	if word == "out" && (r.mark(k-1) == '+' || r.mark(k-1) == '&' || p.is(classSep)) && r.at(k-2).is(classAct) {
+		p = r.at(k - 3) // "IPG disconnected + out"
+	}
 	end := k+1 >= len(r.items) || r.itemKind(k+1) == tokPunct && r.mark(k+1) != '-' || n.isAny(classWhole, classSep, classTerm)
 	if word == "out" {
 		end = end || r.itemKind(k+1) == tokNumber || n.isAny(classHist) || n.isAny(classPartly) || r.mark(k+1) == '-' || n.is(classPrep) && r.itemText(k+1) != "of" || r.itemText(k+1) == "easily"
 	}
-	if !end {
+	if !end && !(p.is(classPart) && (r.modelLike(k+1) || n.is(classIdent))) {
 		return false
 	}
 	if p.isAny(classPart, classAspect, classOtherOne, classWhole, classNum, classPron) || p.is(classAux) && word == "out" {

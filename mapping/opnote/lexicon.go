@@ -5,6 +5,8 @@ import (
 	"fmt"
 	"sort"
 	"strings"
+
+	"gaussline/mapping/implant"
 )
 
 //go:embed lexicon/*.tsv
@@ -178,8 +180,45 @@ func (l *Lexicon) row(file string, n int, line string, replace bool) error {
 	if len(r.phrases) == 0 {
 		return fmt.Errorf("no phrase")
 	}
+	if cl == classPart {
+		if err := l.plurals(r, replace); err != nil {
+			return err
+		}
+	}
 	l.rows = append(l.rows, r)
 	return nil
+}
+
+// plurals adds the regular plural of every name of a part that ends in a word of four letters or more.
+func (l *Lexicon) plurals(r *row, replace bool) error {
+	for _, p := range r.phrases[:len(r.phrases):len(r.phrases)] {
+		last := p[strings.LastIndexByte(p, ' ')+1:]
+		if len(last) < 4 || last[len(last)-1] == 's' || strings.HasSuffix(last, "ed") || strings.HasSuffix(last, "ing") || prepositions[last] || last == "connector" || strings.Contains(p, " of ") || r.value == string(implant.Hardware) {
+			continue
+		}
+		many := inflect(p, "s")
+		if l.lookup(many) != nil {
+			continue
+		}
+		r.phrases = append(r.phrases, many)
+		if err := l.phrase(many, &entry{class: classPart, value: r.value, row: r}, replace); err != nil {
+			return err
+		}
+	}
+	return nil
+}
+
+// lookup gives the readings of a phrase, nil if it is none.
+func (l *Lexicon) lookup(p string) *entry {
+	node := int32(0)
+	for _, t := range tokenise(p, l) {
+		next, ok := l.edges[uint64(node)<<32|uint64(t.word)]
+		if t.word == 0 || !ok {
+			return nil
+		}
+		node = next
+	}
+	return l.entries[node]
 }
 
 // maxExpanded bounds how many phrases one pattern may stand for.

@@ -90,6 +90,9 @@ func (r *reader) partPhrase(k int, e *entry) int {
 	if w := r.itemText(head); (w == "catheter" || w == "catheters") && head == k && !r.pumpNote() && !r.levelHere() {
 		return head // of the bladder or a vein
 	}
+	if w := r.itemText(head); (w == "wire" || w == "wires") && head == k && r.guided(k) {
+		return head // "guidewire in, dilators up, wire out"
+	}
 	m.kind, m.system, m.piece, m.vague = partValue(e)
 	if m.kind == implant.Hardware && (r.itemText(head) == "hardware" || r.itemText(head) == "instrumentation") && r.stimulatorOnly() {
 		m.kind, m.system = implant.Generator, true // the hardware of a stimulator
@@ -147,6 +150,16 @@ func (r *reader) stimulatorOnly() bool {
 		}
 	}
 	return own
+}
+
+// guided says whether the sentence speaks of a guide wire, so that its "wire" is that one.
+func (r *reader) guided(head int) bool {
+	for k := 0; k < head; k++ {
+		if w := r.itemText(k); r.at(k).is(classTool) && strings.HasPrefix(w, "guide") {
+			return true
+		}
+	}
+	return false
 }
 
 // levelHere says whether the sentence names a level of the spine.
@@ -248,6 +261,7 @@ func (r *reader) leftOf(m *mention) {
 		case it.is(classNegdet) && (!it.is(classNeg) || r.itemText(k) == "no") && !it.is(classHave):
 			m.neg = true
 			m.first = k
+			m.other = m.other || strings.Contains(r.itemText(k), "other") || strings.Contains(r.itemText(k), "further")
 			return
 		case it.is(classNum):
 			n, _ := strconv.Atoi(it.as(classNum).value)
@@ -400,6 +414,10 @@ func (r *reader) countAfter(m *mention) {
 	}
 	if (r.mark(k) == 'x' || r.itemText(k) == "x") && r.smallInt(r.firstTok(k+1), 12) > 0 {
 		m.count = r.smallInt(r.firstTok(k+1), 12)
+		return
+	}
+	if n := r.smallInt(r.firstTok(k), 12); k > m.last+1 && r.mark(k-1) == ':' && m.plural && n > 1 && (r.mark(k+1) == 'x' || r.itemText(k+1) == "x") {
+		m.count = n // "Leads: 2 x MV-L60"
 		return
 	}
 	if m.plural && r.smallInt(r.firstTok(m.last+1), 4) == 1 && (r.mark(m.last+2) == '+' || r.mark(m.last+2) == '&' || r.itemText(m.last+2) == "and") && r.smallInt(r.firstTok(m.last+3), 4) == 2 {

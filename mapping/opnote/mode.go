@@ -24,6 +24,7 @@ func (r *reader) setMode() {
 	r.primary = in > 0 && out == 0 && rev == 0 && rep == 0
 	r.primary = r.primary || out == 0 && rev == 0 && rep == 0 && r.titleTrial()
 	r.explant = out > 0
+	r.takingOut = r.takingOut || r.explant
 	r.revision = rev > 0 || rep > 0
 	r.replacing = rep > 0
 	r.titleActs = out > 0
@@ -75,6 +76,7 @@ func (r *reader) looksOperative() bool {
 
 // titleCounts counts acts of each sort in the title and the title lines of the note.
 func (r *reader) titleCounts() (in, out, rev, rep int) {
+	taken := 0 // by a word that says no less
 	count := func(h hit) {
 		e := h.has(classAct)
 		if e == nil {
@@ -88,7 +90,10 @@ func (r *reader) titleCounts() (in, out, rev, rep int) {
 			}
 		case "implant":
 			in++
-		case "remove", "out":
+		case "remove":
+			out++
+			taken++
+		case "out":
 			out++
 		case "reposition":
 			rev++
@@ -118,6 +123,10 @@ func (r *reader) titleCounts() (in, out, rev, rep int) {
 	if in+out+rev+rep == 0 { // no title: the body's own acts decide
 		for _, h := range r.hits {
 			count(h)
+		}
+		if taken > 0 && in+rev+rep == 0 && (r.noteType == TypeProcedure || r.noteType == TypeDischarge) {
+			r.takingOut = true
+			return 0, 0, 0, 0
 		}
 		if out+rev+rep > 0 {
 			return 0, 0, 0, 0
@@ -176,7 +185,8 @@ func (r *reader) finiteVerb(a, b int) bool {
 // of procedures.
 func (r *reader) isTitle(s sentence) bool {
 	if s.sec.kind == secTitle && s.sec.body > s.sec.first {
-		return r.shortSection(s.sec) && !r.finiteVerb(s.first, s.end)
+		ownLine := s.first == s.sec.body && s.end < len(r.toks) && r.toks[s.end].gap&gapLine != 0
+		return (r.shortSection(s.sec) || ownLine) && !r.finiteVerb(s.first, s.end)
 	}
 	if s.first == 0 && s.end <= maxTitleWords {
 		last := r.toks[s.end-1]

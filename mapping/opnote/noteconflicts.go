@@ -9,6 +9,7 @@ import (
 // noteConflicts asks what a reader of the whole note would: a title that names another side or count than the text,
 // "no implants" beside one, a part told to be gone and seen, an operation that came to nothing.
 func (r *reader) noteConflicts() {
+	r.titleRemovalConflict()
 	r.titleSideConflict()
 	r.whichReplaced()
 	r.pocketSideConflict()
@@ -200,6 +201,9 @@ func (r *reader) deniedButHere() {
 		}
 		for j := max(0, i-maxPeers); j < len(r.drafts) && j < i+maxPeers; j++ {
 			o := &r.drafts[j]
+			if d.act == "nothing" && !(o.stays() && o.Scope == ScopeCurrent) {
+				continue // said of the day: what was there before it may be told
+			}
 			if o.sent == d.sent || !o.inPlace() || o.Component.Kind == implant.Pump {
 				continue
 			}

@@ -80,7 +80,7 @@ func (r *reader) emitMention(s sentence, sc *sentScope, m *mention) {
 	d := r.draftOf(s, m, implant.PresentByWord, m.tok0, m.tok1)
 	d.weak = true
 	d.act = "mention"
-	if m.kind == implant.Anchor && !(r.noteType == TypeProcedure && !r.speaks(classAct) && m.prep == "" && !m.definite && len(r.items) <= 6) && (m.prep != "" || m.definite || m.count == 0) && s.sec.kind != secImplants && s.sec.kind != secExplants && s.sec.kind != secLeft {
+	if m.kind == implant.Anchor && !(r.noteType == TypeProcedure && !r.speaks(classAct) && m.prep == "" && !m.definite && len(r.items) <= 6) && (m.prep != "" || m.definite || m.count == 0) && !(m.new && !m.id.empty()) && !(m.indef && (r.noteType == TypeImaging || r.mentionDoubt(m) != "")) && s.sec.kind != secImplants && s.sec.kind != secExplants && s.sec.kind != secLeft {
 		return // a landmark: small, passive and told by its own act where it matters
 	}
 	d.Scope, d.Why = sc.base, "named: "+m.words+"; "+sc.why
@@ -99,11 +99,13 @@ func (r *reader) emitMention(s sentence, sc *sentScope, m *mention) {
 		r.keep(d)
 		return
 	}
-	if cue := r.mentionCue(m, classCond); cue != "" {
+	if w := r.itemText(m.first - 1); m.indef && (w == "may be" || w == "might be" || w == "could be") {
+		m.cert, d.Certainty = implant.Possible, implant.Possible // "a ring that may be an anchor"
+	} else if cue := r.mentionCue(m, classCond); cue != "" {
 		d.Scope, d.Why = ScopeHypothetical, "conditional: "+cue
-		if m.definite && strings.HasSuffix(cue, "whether") { // it may be there
+		if m.definite && (strings.HasSuffix(cue, "whether") || r.ownedByPatient(m)) { // it may be there
 			p := d
-			p.Certainty, p.Scope, p.Why = implant.Possible, r.documentScope(), "it is asked whether it is there: "+cue
+			p.Certainty, p.Scope, p.Why = implant.Possible, r.documentScope(), "said of it under a condition, as of what is there: "+cue
 			r.keep(p)
 		}
 	} else if cue := r.mentionCue(m, classConsent); cue != "" || sc.base == ScopeConsent {
@@ -127,7 +129,9 @@ func (r *reader) emitMention(s sentence, sc *sentScope, m *mention) {
 				d.Scope = ScopeHistory
 			}
 		}
-		d.Certainty = r.mentionDoubt(m)
+		if d.Certainty == "" {
+			d.Certainty = r.mentionDoubt(m)
+		}
 		if sc.date != "" {
 			d.At = r.mentionDate(m)
 		}
@@ -242,7 +246,7 @@ func (r *reader) possessive(m *mention) bool {
 func (r *reader) deniedAfter(m *mention) bool {
 	for p := m.last + 1; p < len(r.items) && p <= m.last+8; p++ {
 		switch r.mark(p) {
-		case ':', '?', '-', '=':
+		case ':', '?', '-', '=', '|':
 			switch r.itemText(p + 1) {
 			case "no", "none", "nil", "n", "negative", "neg", "never", "absent", "denied", "denies", "nope":
 				return p+2 >= len(r.items) || r.itemKind(p+2) == tokPunct || r.toksGap(p+2)&gapLine != 0
@@ -256,6 +260,15 @@ func (r *reader) deniedAfter(m *mention) bool {
 		}
 	}
 	return false
+}
+
+// ownedByPatient says whether the part is spoken of as the patient's: "her stimulator", "Mr P's pump".
+func (r *reader) ownedByPatient(m *mention) bool {
+	switch r.itemText(m.first) {
+	case "her", "his", "their", "your", "my":
+		return true
+	}
+	return r.possessive(m)
 }
 
 // goneAfter reads "no longer in place" after a part.
@@ -376,5 +389,23 @@ func (r *reader) mentionDate(m *mention) implant.When {
 			return w
 		}
 	}
-	return ""
+	return r.sharedDate(m)
+}
+
+// sharedDate gives the only date of a sentence without an act to a part that stands in one list with it: "2016 leads x2 +
+// battery", "cage and screws 2018". A comma ends the list.
+func (r *reader) sharedDate(m *mention) implant.When {
+	if len(r.dates) != 1 || len(r.events) > 0 {
+		return ""
+	}
+	d := r.dates[0]
+	if d.at == "" {
+		return ""
+	}
+	for p := min(d.k, m.last) + 1; p < max(d.k, m.first); p++ {
+		if r.mark(p) == ',' || r.boundary(p) == 2 || r.at(p).isAny(classAux, classHave, classPlan) {
+			return ""
+		}
+	}
+	return d.at
 }

@@ -27,6 +27,7 @@ type reader struct {
 	monthFirstStyle int // >0 month first, <0 day first, 0 not settled
 	primary         bool
 	explant         bool
+	takingOut       bool // of an explant, by its title or by all that it tells
 	revision        bool
 	replacing       bool
 	titleActs       bool
@@ -143,6 +144,7 @@ func (r *reader) readSentence(s sentence) {
 	rowID := r.tableRow(s)
 	r.asides = r.asides[:0]
 	r.findMentions()
+	r.boxOfDrugs()
 	r.rowParts(rowID)
 	r.findPreps()
 	r.findTopic()
@@ -154,10 +156,15 @@ func (r *reader) readSentence(s sentence) {
 	from := len(r.drafts)
 	r.emit(s, &sc)
 	r.emitStuck(s, &sc)
+	r.emitNothing(s, &sc)
+	r.emitUnknown(s, &sc, from)
+	r.absorb(from)
 	r.doubtRemovals(s, &sc, from)
 	r.ditto(s, &sc, from)
 	r.wholeSaid()
 	r.partSaid()
+	r.counted()
+	r.sideLine(s, &sc, from)
 	r.emitLoose(s, &sc)
 	r.emitAsides(&sc)
 	r.safetyNet(s, &sc, from)
@@ -177,6 +184,8 @@ func (r *reader) plainTalk(s sentence) bool {
 			return false
 		}
 		switch t := r.toks[i]; {
+		case t.kind == tokWord && (t.end-t.start == 7 || t.end-t.start == 3) && (r.tokText(i) == "nothing" || r.tokText(i) == "nil"):
+			return false
 		case i > s.first && r.toks[i-1].mark == ':' && t.kind == tokWord && r.inSet(i, sameWords):
 			return false
 		case t.kind == tokNumber && i+1 < s.end && (r.toks[i+1].gap&(gapSlash|gapHyphen) != 0 || r.tokText(i+1) == "out"):
@@ -210,6 +219,9 @@ func (r *reader) findPreps() {
 				continue
 			case last == "with":
 				m.prep = "with"
+				continue
+			case e.value == "cut" && last == "at":
+				m.prep = "at"
 				continue
 			case e.value == "connect" && last == "to":
 				m.prep = "to"

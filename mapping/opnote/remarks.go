@@ -1,6 +1,8 @@
 package opnote
 
 import (
+	"strings"
+
 	"gaussline/mapping/implant"
 )
 
@@ -17,6 +19,8 @@ func (r *reader) reasons(s sentence, sc *sentScope) {
 		d := draft{tok0: r.items[t.a].first, tok1: r.items[t.b].last, sent: r.sentNo}
 		d.Scope, d.Why = ScopeCurrent, r.text[r.toks[d.tok0].start:r.toks[d.tok1].end]
 		switch {
+		case re != nil && r.surgeonsAct(t):
+			continue
 		case re != nil && r.isReason(s, k, co != nil):
 			d.Kind, d.Value = implant.Reason, re.value
 		case co != nil:
@@ -26,6 +30,30 @@ func (r *reader) reasons(s sentence, sc *sentScope) {
 		}
 		r.keep(d)
 	}
+}
+
+// surgeonsAct says whether words that could be of a part that moved or ran down by itself are what the surgeon did with
+// one: "slipped off", "run down to the flank".
+func (r *reader) surgeonsAct(t troubleSpan) bool {
+	if t.re.value != "lead-migration" && t.re.value != "battery-depletion" || strings.Contains(r.itemText(t.a), "migrat") || !r.account {
+		return false
+	}
+	if e := r.at(t.a).as(classAct); e == nil || r.be(t.a) && r.at(t.a-1).is(classHave) {
+		return false
+	}
+	for p := t.a - 1; p >= 0 && p >= t.a-3; p-- {
+		switch r.itemText(p) {
+		case "had", "has", "have", "had been":
+			return false
+		}
+	}
+	for p := t.b + 1; p < len(r.items) && p <= t.b+2; p++ {
+		switch r.itemText(p) {
+		case "off", "from", "to", "over", "under", "through", "into", "beneath", "subcut", "subcutaneously":
+			return true
+		}
+	}
+	return false
 }
 
 // deniedWord says whether a negation reaches the word at item k.
@@ -52,7 +80,7 @@ func (r *reader) feared(k int) bool {
 	}
 	for p := k - 1; p >= 0; p-- {
 		it := r.at(p)
-		if it.isAny(classConsent, classCond) || it.is(classPlan) && r.itemText(p) != "presented for" && r.itemText(p) != "presents for" && r.itemText(p) != "admitted for" && !it.is(classReason) {
+		if it.isAny(classConsent, classCond) || it.is(classMaybe) && (r.itemText(p) == "might" || r.itemText(p) == "may" || r.itemText(p) == "could") || it.is(classPlan) && r.itemText(p) != "presented for" && r.itemText(p) != "presents for" && r.itemText(p) != "admitted for" && !it.is(classReason) {
 			return true
 		}
 		if w := r.itemText(p); w == "prevent" || w == "avoid" || w == "against" || w == "prophylaxis" {
@@ -70,7 +98,7 @@ func (r *reader) isReason(s sentence, k int, both bool) bool {
 	if s.sec.kind == secIndication || r.inTitle {
 		return true
 	}
-	if s.sec.kind == secComplications {
+	if s.sec.kind == secComplications || r.noteType == TypeImaging {
 		return false
 	}
 	for p := k - 1; p >= 0 && p >= k-6; p-- {
@@ -181,7 +209,7 @@ func (r *reader) slipFits(k int) bool {
 	fits := false
 	switch meant {
 	case "explanted", "implanted", "removed", "capped", "cut", "transected", "sited", "tunnelled", "retained", "disconnected", "extracted", "revised", "divided", "severed", "retrieved", "withdrawn", "buried":
-		fits = r.at(k-1).is(classAux) && r.partBefore(k) || r.partBefore(k) && k+1 >= len(r.items)
+		fits = (r.at(k-1).is(classAux) || r.at(k-1).is(classPart) && !r.at(k+1).isAny(classDet, classPron)) && r.partBefore(k) || r.partBefore(k) && k+1 >= len(r.items)
 		if meant == "severed" || meant == "retrieved" {
 			fits = fits && r.at(k-1).is(classAux) && r.itemText(k) != "severe"
 		}
@@ -197,7 +225,10 @@ func (r *reader) slipFits(k int) bool {
 		fits = r.at(k+1).is(classPart) || r.at(k-1).is(classPart) && meant == "tip"
 	default: // a part
 		n := r.at(k + 1)
-		fits = r.at(k-1).isAny(classDet, classNum, classSide, classOld, classNew) && (n.is(classAux) && r.actAfter(k+1) || n.is(classAct) && n.as(classAct).form == formParticiple)
+		if n.is(classSide) {
+			n = r.at(k + 2) // "the led on the left was exposed"
+		}
+		fits = r.at(k-1).isAny(classDet, classNum, classSide, classSidel, classOld, classNew) && (n.is(classAct) && r.at(k-1).isAny(classSide, classSidel) || n.is(classAux) && (r.actAfter(k+1) || r.actAfter(k+2)) || n.is(classAct) && n.as(classAct).form == formParticiple)
 	}
 	return fits
 }

@@ -22,11 +22,11 @@ func remnantSet() map[string]bool {
 var restWords = wordSet("distal last terminal final remaining about approximately approx some around roughly proximal nearly almost over further least at only")
 
 // bitWords name a piece of a part and stand with an article.
-var bitWords = wordSet("bit section length end part")
+var bitWords = wordSet("bit section length end part segment limb portion half stretch")
 
 // lengthStays says whether a length at item k, "6 cm" or "the distal 6 cm", is the subject of staying.
 func (r *reader) lengthStays(k int) bool {
-	bit := bitWords[r.itemText(k)] && r.at(k-1).isAny(classDet, classNum)
+	bit := bitWords[r.itemText(k)] && (r.at(k-1).isAny(classDet, classNum) || r.at(k-2).is(classDet) || r.at(k-3).is(classDet))
 	if bit && r.at(k).is(classAct) || !bit && ((r.itemKind(k) != tokNumber || r.items[k].e != nil) && !r.at(k).is(classNum) || !r.at(k+1).is(classDose)) || r.owner0(k) {
 		return false
 	}
@@ -34,13 +34,16 @@ func (r *reader) lengthStays(k int) bool {
 	if bit {
 		from = k + 1
 	}
-	for p := from; p <= k+5 && p < len(r.items); p++ {
+	for p := from; p <= k+8 && p < len(r.items); p++ {
 		it := r.at(p)
 		if e := it.as(classAct); e != nil {
 			return e.value == "leave" && !it.is(classSide) || e.value == "leave" && r.leftIsAct(p)
 		}
 		if it.isAny(classHave) && !it.is(classAux) {
 			return false
+		}
+		if r.mark(p) == ',' || it.isAny(classAspect, classPrep) {
+			continue // "4 cm, with its tines, remain"
 		}
 		if !it.isAny(classAux, classOf, classPron, classPart, classDet, classSep, classNeg) && r.itemText(p) != "stuck" && !r.bareAdverb(p) {
 			return false

@@ -106,6 +106,10 @@ func (r *reader) accountBegins(s sentence) bool {
 	if r.speaks(classHist, classPlan, classCond, classConsent, classCopied) || len(r.dates) > 0 {
 		return false
 	}
+	if r.noteType == TypeProcedure && r.surgery() {
+		r.accountIn = s.sec
+		return true
+	}
 	for i := range r.events {
 		ev := &r.events[i]
 		switch ev.act {
@@ -127,6 +131,19 @@ func (r *reader) accountBegins(s sentence) bool {
 		}
 		if r.noteType == TypeDischarge && ev.e.form == formParticiple && takesOut[ev.act] && !r.at(p).is(classAux) {
 			r.accountIn = s.sec
+			return true
+		}
+	}
+	return false
+}
+
+// surgeryWords are what only an account of an operation says, as bare participles too: "Pocket opened, capsule excised."
+var surgeryWords = wordSet("opened reopened incised excised dissected fashioned infiltrated irrigated fluoroscopy draped debrided sutured")
+
+// surgery says whether the sentence tells of surgery in words that no history uses.
+func (r *reader) surgery() bool {
+	for k := range r.items {
+		if surgeryWords[r.itemText(k)] && k > 0 && !r.at(k-1).is(classDet) && r.itemText(k-1) != "previously" && r.itemText(k-1) != "spontaneously" && r.itemText(k-1) != "had" {
 			return true
 		}
 	}
@@ -185,6 +202,16 @@ func (r *reader) familyAside(k int) bool {
 		}
 		if !r.at(p).isAny(classDet) && !r.bare(p) && r.mark(p) == 0 {
 			break
+		}
+	}
+	if r.mark(k+1) == ',' && r.itemText(k+2) == "who" { // "his mother, who came along, has one"
+		for p := k + 3; p < len(r.items) && p <= k+10; p++ {
+			if r.mark(p) == ',' {
+				if w := r.itemText(p + 1); w == "has" || w == "had" || w == "wears" || w == "has a" || w == "had a" || w == "carries" {
+					return false
+				}
+				break
+			}
 		}
 	}
 	for p := k + 1; p < len(r.items) && p <= k+3; p++ {
@@ -286,7 +313,7 @@ func (r *reader) doneHere(ev *event, sc *sentScope) bool {
 	case "adjust":
 		return true
 	case "remove", "withdraw", "out":
-		return r.titleActs
+		return r.titleActs || ev.e.form == formParticiple && !ev.passive && len(ev.args) > 0 && len(r.dates) == 0 && !r.speaks(classHist) && !r.hearsay() && !r.at(ev.item-1).isAny(classHave, classAux)
 	}
 	return false
 }

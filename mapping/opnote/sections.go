@@ -36,7 +36,8 @@ func (r *reader) findSections() {
 			continue
 		}
 		first, next := int(h.first), int(h.last)+1
-		if !r.opensLine(first) || r.wrapped(first) {
+		colon := next < len(r.toks) && r.toks[next].mark == ':' && r.toks[next].gap == 0 && next > first+1
+		if !r.opensLine(first) || r.wrapped(first) && !(colon && !r.unfinished(first-1)) {
 			continue
 		}
 		body, ok := r.closesHeading(first, next, e.value)

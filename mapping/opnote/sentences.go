@@ -57,7 +57,7 @@ func (r *reader) nextSentence(i int) sentence {
 	}
 	j := i + 1
 	for ; j < limit; j++ {
-		if r.breaksBefore(i, j) {
+		if r.breaksBefore(i, j) || sec.kind == secTitle && i == sec.body && r.toks[j].gap&gapLine != 0 && r.meantBreak(j) && !r.unfinished(j-1) {
 			break
 		}
 	}
@@ -75,13 +75,16 @@ const maxSentence = 400
 // breaksBefore says whether a sentence that began at first ends before token j.
 func (r *reader) breaksBefore(first, j int) bool {
 	p, t := r.toks[j-1], r.toks[j]
+	if t.gap&gapLine != 0 && j-first <= 8 && r.tokText(first) == "dear" {
+		return true // whom a letter is to says nothing of the patient
+	}
 	if t.gap&gapBlank != 0 {
 		return !r.unfinished(j - 1)
 	}
 	if t.gap&gapLine != 0 && (r.listMark(j) || r.tabular(first, j) || r.meantBreak(j) && r.label(j)) {
 		return true
 	}
-	if t.gap&gapLine != 0 && !r.unfinished(j-1) && r.topicLine(j) {
+	if t.gap&gapLine != 0 && !r.unfinished(j-1) && !r.leadsOn(j-1) && r.topicLine(j) {
 		return true
 	}
 	if t.gap&gapLine != 0 && !r.unfinished(j-1) && r.datedLine(j) && (r.timeline || r.meantBreak(j)) {
@@ -90,7 +93,7 @@ func (r *reader) breaksBefore(first, j int) bool {
 	if p.kind == tokPunct && t.gap != 0 {
 		switch p.mark {
 		case '!', '?':
-			return j-2 >= first && !(p.mark == '?' && p.gap&gapSpace != 0)
+			return j-2 >= first && !(p.mark == '?' && (p.gap&gapSpace != 0 || t.gap&(gapLine|gapTab) == 0 && answers[r.tokText(j)]))
 		case '.':
 			return r.fullStop(first, j-1)
 		}
@@ -102,6 +105,15 @@ func (r *reader) breaksBefore(first, j int) bool {
 		return true
 	}
 	return false
+}
+
+// answers to a question of a form stand behind its mark: "Pacemaker? No."
+var answers = wordSet("no none nil never yes y n")
+
+// leadsOn says whether the word at token i belongs to a noun that is to come: "existing", "new", "right".
+func (r *reader) leadsOn(i int) bool {
+	h := r.hitAt[i]
+	return h >= 0 && r.hits[h].e.mask&(1<<classOld|1<<classNew|1<<classNum|1<<classOtherOne|1<<classNegdet) != 0 && r.hits[h].e.mask&(1<<classPart|1<<classWhole|1<<classReason) == 0
 }
 
 // topicLine says whether the line at token j opens with a part and a dash or colon: "R lead - removed".

@@ -36,7 +36,7 @@ func (r *reader) tableRow(s sentence) identity {
 	labels := 0
 	for _, c := range cells {
 		f := ""
-		if c[1] > c[0] && c[1]-c[0] <= 2 {
+		if c[1] > c[0] && (c[1]-c[0] <= 2 || c[1]-c[0] == 3 && r.mark(c[0]+1) == '/') { // "Serial / lot"
 			if e := r.at(c[0]).as(classIdent); e != nil {
 				f = e.value
 				labels++
@@ -87,9 +87,15 @@ func (r *reader) cellIdent(id *identity, field string, c [2]int) {
 		id.maker = r.text[r.toks[r.items[c[0]].first].start:r.toks[r.items[c[1]-1].last].end]
 		return
 	}
-	text, _ := r.joinedText(c[0], c[1])
+	if r.at(c[0]).is(classIdent) {
+		return // it has a label of its own
+	}
+	text, last := r.joinedText(c[0], c[1])
 	if !r.hasDigit(c[0]) && c[1]-c[0] < 2 || len(text) > maxIdent {
 		return
+	}
+	for k := c[0]; k <= last; k++ {
+		r.items[k].celled = true
 	}
 	switch field {
 	case "model":
@@ -180,4 +186,13 @@ func (r *reader) emitAsides(sc *sentScope) {
 // component gives the identity as a component.
 func (id identity) component() implant.Component {
 	return implant.Component{Maker: id.maker, Model: id.model, Serial: id.serial, Lot: id.lot, DI: id.di, UDI: id.udi, Expiry: id.expiry, Made: id.made}
+}
+
+// rowSerial reads a second number that looks like a model, in a row whose part has a model already, as its serial.
+func (r *reader) rowSerial(m *mention, sp identSpan) identSpan {
+	if !r.row || sp.field != "model" || m.id.model == "" || m.id.model == sp.id.model || m.id.serial != "" {
+		return sp
+	}
+	sp.field, sp.id = "serial", identity{serial: sp.id.model}
+	return sp
 }
