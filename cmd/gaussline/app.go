@@ -117,7 +117,7 @@ func (a *app) plug() error {
 	}
 	ends := &radiology.Endpoints{BySite: map[string]radiology.Endpoint{}}
 	for _, s := range a.cfg.Sites {
-		svc.Sites = append(svc.Sites, pipeline.Site{Name: s.Name, Match: s.Match, FHIR: s.FHIREndpoint != "", RemindAfter: s.RemindAfter})
+		svc.Sites = append(svc.Sites, pipeline.Site{Name: s.Name, Match: s.Match, FHIR: s.FHIREndpoint != "", RemindAfter: s.remindAfter()})
 		if s.FHIREndpoint == "" {
 			continue
 		}
@@ -281,6 +281,7 @@ func (a *app) gauges() {
 	a.metrics.Gauge("labelling_not_taken", "1 while changed labelling or scanner files cannot be taken over and the ones before stay in force.",
 		func() float64 { return float64(a.unread.Load()) })
 	a.metrics.Gauge("banners_unread", "Urgent banners that nobody has acknowledged; -1 not readable.", a.unreadBanners)
+	a.metrics.Gauge("banners_unread_oldest_seconds", "How long the oldest urgent banner that nobody has acknowledged has stood; -1 not readable.", a.oldestUnread)
 	a.metrics.Gauge("outbox_oldest_seconds", "Age of the oldest outgoing message not yet delivered.", a.oldestWaiting)
 }
 
@@ -292,6 +293,20 @@ func (a *app) unreadBanners() float64 {
 		return -1
 	}
 	return float64(len(list))
+}
+
+func (a *app) oldestUnread() float64 {
+	ctx, cancel := context.WithTimeout(context.Background(), 2*time.Second)
+	defer cancel()
+	list, err := a.service.Unread(ctx)
+	if err != nil {
+		return -1
+	}
+	age := 0.0
+	for _, u := range list {
+		age = max(age, a.now().Sub(u.Decided).Seconds())
+	}
+	return age
 }
 
 func (a *app) oldestWaiting() float64 {

@@ -137,8 +137,8 @@ func (c *config) checkSites(fault func(string, string, ...any)) {
 			}
 		}
 		checkURL(fault, key+".fhir_endpoint", s.FHIREndpoint)
-		if s.RemindAfter != 0 && s.RemindAfter < minRemind {
-			fault(key+".remind_after", "must be at least %s, or 0 for never", minRemind)
+		if d := s.remindAfter(); d != 0 && d < minRemind {
+			fault(key+".remind_after", "must be at least %s, or off for never", minRemind)
 		}
 		known = known || s.Name == c.Fallback
 	}

@@ -8,6 +8,8 @@ import (
 	"strings"
 	"time"
 
+	"go.yaml.in/yaml/v3"
+
 	"gaussline/adapters/access"
 	"gaussline/adapters/fhirjson"
 )
@@ -110,9 +112,32 @@ type siteConfig struct {
 	Match        []string `yaml:"match"` // words in a referral's performer or location that mean this site
 	FHIREndpoint string   `yaml:"fhir_endpoint"`
 	TokenFile    string   `yaml:"token_file"`
-	// RemindAfter is how long an urgent banner may stand unread before it is sent again, such as 4h; 0 never.
-	RemindAfter time.Duration `yaml:"remind_after"`
+	// RemindAfter is how long an urgent banner may stand unread before it is sent again, such as 4h; 0 or off never. Not
+	// there: usualRemind.
+	RemindAfter *interval `yaml:"remind_after"`
 }
+
+func (s siteConfig) remindAfter() time.Duration {
+	if s.RemindAfter == nil {
+		return usualRemind
+	}
+	return time.Duration(*s.RemindAfter)
+}
+
+// interval is a time such as 4h, or off, which is 0.
+type interval time.Duration
+
+// UnmarshalYAML reads one.
+func (i *interval) UnmarshalYAML(n *yaml.Node) error {
+	if n.Value == "off" || n.Value == "0" {
+		*i = 0
+		return nil
+	}
+	return n.Decode((*time.Duration)(i))
+}
+
+// usualRemind is the interval of a site that names none: common practice, no source.
+const usualRemind = 4 * time.Hour
 
 // minRemind is the shortest interval between reminders: a department that is flooded reads none.
 const minRemind = 15 * time.Minute
