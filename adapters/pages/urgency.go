@@ -49,7 +49,7 @@ func passed(w implant.When, now time.Time) bool {
 }
 
 // kinds are the verdicts, the most restrictive first.
-var kinds = []mri.Kind{mri.KindUnsafe, mri.KindOutside, mri.KindNotEstablished, mri.KindWithinIf, mri.KindNothing}
+var kinds = mri.Kinds()
 
 // severity ranks verdicts, the gravest first; one that is not known, before all.
 func severity(kind string) int { return slices.Index(kinds, mri.Kind(kind)) }

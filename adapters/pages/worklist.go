@@ -35,10 +35,11 @@ type row struct {
 	Holds     []string // names of the scanners whose conditions known now are met
 	Confirm   int
 	Read      *pipeline.Acknowledgement
-	New       bool // nobody has read it
-	Newer     bool // read, and changed since
-	Reminders int  // of an urgent one that stands unread
-	Passed    bool // the planned day is over
+	New       bool   // nobody has read it
+	Newer     bool   // read, and changed since
+	Reminders int    // of an urgent one that stands unread
+	Graver    string // of one that says more than somebody may go by
+	Passed    bool   // the planned day is over
 	Changes   []string
 	Questions int
 	Record    implant.Record
@@ -117,14 +118,28 @@ func (p *pages) rows(c *call, pass func(pipeline.StoredVerdict) bool) (rows []ro
 			if err := x.fill(ctx, r, p.Service.Now()); err != nil {
 				return err
 			}
-			if (x.New || x.Newer) && pipeline.Urgent(mri.Kind(v.Kind), x.Order.Priority) {
-				x.Reminders = p.Service.Reminders(v)
+			if x.New || x.Newer {
+				if err := x.alarm(p.Service); err != nil {
+					return err
+				}
 			}
 			rows = append(rows, x)
 		}
 		return nil
 	})
 	return rows, err
+}
+
+// alarm says of a verdict that nobody has read whether it is urgent, of what it is graver, and how often it was sent again.
+func (x *row) alarm(s *pipeline.Service) error {
+	u, urgent, err := pipeline.NotRead(x.Stored, x.Read, x.Order.Priority)
+	if err != nil || !urgent {
+		return err
+	}
+	if x.Reminders = s.Reminders(x.Stored); u.Graver {
+		x.Graver = banner.GraverThan(u.Was)
+	}
+	return nil
 }
 
 // referrals gives the newest readable version of each order.

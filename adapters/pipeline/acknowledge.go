@@ -72,8 +72,8 @@ func Acknowledgements(ctx context.Context, r Reader) (map[string]Acknowledgement
 	return out, err
 }
 
-// Urgent says whether a banner is one to be reminded of: its verdict stops the examination as it is planned, or the
-// order is more urgent than routine and something is in the body. Common practice, no source.
+// Urgent says whether a banner is one to be reminded of, whatever was said before it: its verdict stops the examination
+// as it is planned, or the order is more urgent than routine and something is in the body. Common practice, no source.
 func Urgent(kind mri.Kind, priority string) bool {
 	switch kind {
 	case mri.KindUnsafe, mri.KindOutside, mri.KindNotEstablished:
@@ -91,6 +91,57 @@ type Unread struct {
 	// wants none or the last was sent.
 	Reminder int
 	Next     time.Time
+	// Graver says that a note which a reader may still go by said less; Was is the verdict it gave, "" where that is not
+	// kept.
+	Graver bool
+	Was    mri.Kind
+}
+
+// graver holds a verdict against those that were sent before it, from the one last read on: the mildest is what somebody
+// may still go by. Of a verdict kept before the kinds of earlier ones were, with one before it that nobody is known to
+// have read, it is taken to be graver.
+func (u *Unread) graver(ack *Acknowledgement) error {
+	kept, err := readVerdict(u.Body)
+	if err != nil || u.Revision <= 1 {
+		return err
+	}
+	said, read := kept.Said, 0
+	if ack != nil {
+		var a struct{ Kind mri.Kind }
+		if err := json.Unmarshal(ack.Verdict, &a); err != nil {
+			return fmt.Errorf("verdict as read: %w", err)
+		}
+		read = ack.Revision
+		u.hold(a.Kind)
+	}
+	first := u.Revision
+	if len(said) > 0 {
+		first = said[0].Revision
+	}
+	for i, x := range said {
+		if i+1 == len(said) || said[i+1].Revision > read {
+			u.hold(x.Kind)
+		}
+	}
+	if first > read+1 && mri.Kind(u.Kind) == mri.KindWithinIf { // the graver kinds are urgent in any case
+		u.Graver = true
+	}
+	return nil
+}
+
+// hold takes in a verdict that somebody may go by.
+func (u *Unread) hold(was mri.Kind) {
+	if mri.Kind(u.Kind).Graver(was) && (u.Was == "" || u.Was.Graver(was)) {
+		u.Graver, u.Was = true, was
+	}
+}
+
+// NotRead gives a verdict as one that nobody has acknowledged since it was given, and whether it is urgent. ack is the
+// newest acknowledgement of the order, nil when there is none.
+func NotRead(v StoredVerdict, ack *Acknowledgement, priority string) (u Unread, urgent bool, err error) {
+	u = Unread{StoredVerdict: v}
+	err = u.graver(ack)
+	return u, u.Graver || Urgent(mri.Kind(v.Kind), priority), err
 }
 
 // maxReminders of one banner are sent; after that only the lists show it.
@@ -135,17 +186,27 @@ func (s *Service) unread(ctx context.Context, r Reader) (out []Unread, err error
 	}
 	now := s.Now()
 	for _, v := range all {
-		if a, ok := acks[v.Referral]; ok && a.Of(v) {
+		var ack *Acknowledgement
+		if a, ok := acks[v.Referral]; ok {
+			ack = &a
+		}
+		if ack != nil && ack.Of(v) {
 			continue
 		}
-		ref, err := referralOf(ctx, r, v.Referral)
-		if err != nil && !errors.Is(err, ErrNotFound) {
+		u, urgent, err := NotRead(v, ack, "")
+		if err == nil && !urgent { // only then the priority decides
+			var ref implant.Referral
+			if ref, err = referralOf(ctx, r, v.Referral); errors.Is(err, ErrNotFound) {
+				err = nil
+			}
+			urgent = Urgent(mri.Kind(v.Kind), ref.Priority)
+		}
+		if err != nil {
 			return nil, err
 		}
-		if !Urgent(mri.Kind(v.Kind), ref.Priority) {
+		if !urgent {
 			continue
 		}
-		u := Unread{StoredVerdict: v}
 		u.due(s.siteNamed(v.Site), now)
 		out = append(out, u)
 	}
@@ -253,10 +314,40 @@ func (s *Service) Note(ctx context.Context, order string) (o banner.Order, n ban
 	return o, n, v, err
 }
 
-// keptVerdict is a verdict as it is kept: with what changed since the revision before.
+// keptVerdict is a verdict as it is kept: with what changed since the revision before, and the kinds of verdict that
+// were sent of the order, this one last; those kept before there were any have none.
 type keptVerdict struct {
 	banner.Shown
 	Changes []string `json:"changes,omitempty"`
+	Said    []said   `json:"said,omitempty"`
+}
+
+// said is a kind of verdict with the first revision that said it.
+type said struct {
+	Revision int      `json:"revision"`
+	Kind     mri.Kind `json:"kind"`
+}
+
+// maxSaid bounds the kinds kept; of the oldest two the mildest stays.
+const maxSaid = 32
+
+// andNow gives what was said with a verdict that follows prior.
+func (k keptVerdict) andNow(prior StoredVerdict, revision int, kind mri.Kind) []said {
+	list := slices.Clone(k.Said)
+	if len(list) == 0 && prior.Revision > 0 {
+		list = []said{{prior.Revision, mri.Kind(prior.Kind)}}
+	}
+	if len(list) == 0 || list[len(list)-1].Kind != kind {
+		list = append(list, said{revision, kind})
+	}
+	if len(list) > maxSaid {
+		if list[1].Kind.Graver(list[0].Kind) {
+			list[1].Kind = list[0].Kind
+		}
+		list[1].Revision = list[0].Revision
+		list = list[1:]
+	}
+	return list
 }
 
 func readVerdict(body []byte) (k keptVerdict, err error) {

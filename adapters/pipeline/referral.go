@@ -97,14 +97,14 @@ func (s *Service) decide(ctx context.Context, tx decider, rec implant.Record, st
 		return nil
 	}
 	n := banner.Note{Verdict: v, Record: rec, Revision: prior.Revision + 1}
+	var before keptVerdict
 	if prior.Revision > 0 {
-		before, err := readVerdict(prior.Body)
-		if err != nil {
+		if before, err = readVerdict(prior.Body); err != nil {
 			return err
 		}
 		n.Changes = banner.Changes(before.Shown, v, rec)
 	}
-	body, err := json.Marshal(keptVerdict{banner.Show(v, rec), n.Changes})
+	body, err := json.Marshal(keptVerdict{banner.Show(v, rec), n.Changes, before.andNow(prior, n.Revision, v.Kind)})
 	if err != nil {
 		return err
 	}

@@ -117,6 +117,7 @@ type listedOrder struct {
 	ReadBy   string     `json:"readBy,omitempty"` // of this revision; not there: nobody
 	ReadAt   *time.Time `json:"readAt,omitempty"`
 	Reminder int        `json:"reminder,omitempty"` // of an urgent one that nobody has read
+	Graver   string     `json:"graver,omitempty"`   // of one that says more than an earlier note did: what that said
 }
 
 // orders lists the open orders of the caller's sites, with who has read the note as it stands.
@@ -146,6 +147,9 @@ func (d *Desk) orders(w http.ResponseWriter, r *http.Request) error {
 			}
 			if i := slices.IndexFunc(unread, func(u pipeline.Unread) bool { return u.Referral == v.Referral }); i >= 0 {
 				x.Urgent, x.Reminder = true, unread[i].Reminder
+				if unread[i].Graver {
+					x.Graver = banner.GraverThan(unread[i].Was)
+				}
 			}
 			list = append(list, x)
 		}

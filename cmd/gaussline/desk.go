@@ -67,6 +67,9 @@ func readState(v pipeline.StoredVerdict, acks map[string]pipeline.Acknowledgemen
 	if !u.Next.IsZero() {
 		s += ", next " + u.Next.Format(time.RFC3339)
 	}
+	if u.Graver {
+		s += "; " + banner.GraverThan(u.Was)
+	}
 	return s
 }
 

@@ -139,6 +139,15 @@ func firstLine(k mri.Kind) string {
 // ReasonReminder is the code of MessageHeader.reason of a note that is sent again.
 const ReasonReminder = "reminder"
 
+// GraverThan says in words that a note says more than an earlier one that somebody may still go by. was is the verdict
+// of that one, "" where it is not kept.
+func GraverThan(was mri.Kind) string {
+	if was == "" {
+		return "Graver than an earlier note may have been, which is not kept."
+	}
+	return "GRAVER than an earlier note, which said: \"" + Headline(was) + "\"."
+}
+
 // reminderText says why a note comes again.
 func reminderText(n Note) string {
 	return fmt.Sprintf("Reminder %d: nobody has acknowledged revision %d of this note. Nothing in it has changed.", n.Reminder, n.Revision)

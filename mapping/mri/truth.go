@@ -1,6 +1,9 @@
 package mri
 
-import "fmt"
+import (
+	"fmt"
+	"slices"
+)
 
 // Truth is a value of Kleene's strong three-valued logic. The order NotMet < Unknown < Met makes And the minimum
 // and Or the maximum.
@@ -66,6 +69,15 @@ const (
 	KindWithinIf       Kind = "within-label-if"  // some scanner meets all that is known; the rest is to confirm
 	KindNothing        Kind = "nothing-recorded" // no part in the body on record; not "no implant"
 )
+
+// kinds are the five, the gravest first.
+var kinds = []Kind{KindUnsafe, KindOutside, KindNotEstablished, KindWithinIf, KindNothing}
+
+// Kinds lists the five, the gravest first.
+func Kinds() []Kind { return slices.Clone(kinds) }
+
+// Graver says whether a kind stands before another in Kinds; one that is not known stands before all.
+func (k Kind) Graver(than Kind) bool { return slices.Index(kinds, k) < slices.Index(kinds, than) }
 
 // Caution orders the kinds by how much they hold back: nothing recorded (0), within the label if (1), and the
 // three that stop (2). The three that stop are equal on purpose: which of them it is depends on what happens to
