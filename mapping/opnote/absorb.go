@@ -7,6 +7,14 @@ import "gaussline/mapping/implant"
 func (r *reader) absorb(from int) {
 	for i := from; i < len(r.drafts); i++ {
 		d := &r.drafts[i]
+		if d.of > 0 && d.Kind == implant.Reconnected && d.Scope == ScopeCurrent {
+			for j := from; j < i; j++ { // "divided and rejoined", "shortened and connected"
+				if o := &r.drafts[j]; o.of == d.of && o.Kind == implant.WasCut && o.tok1 < d.tok1 {
+					o.Kind = ""
+				}
+			}
+			continue
+		}
 		if d.of == 0 || !d.factual() || d.Kind != implant.Wasted && d.Kind != implant.WasCapped {
 			continue
 		}

@@ -79,6 +79,14 @@ func (r *reader) ellipsis(k int) (mention, bool) {
 		}
 		src.side, src.count, src.id, src.old, src.new = "", 0, identity{}, m.old, m.new
 		return r.standIn(m, src), true
+	case it.is(classSidel) && r.itemKind(k) == tokWord && (k == 0 || r.boundary(k-1) > 0) && r.at(k+1).is(classAct) && !r.at(k+1).isAny(classPart, classPlace) && r.at(k+1).as(classAct).form != formActive && !r.owner0(k): // "L untouched"
+		src, ok := r.antecedent(k, false, true)
+		if !ok || !leadLike(&src) {
+			return m, false
+		}
+		m.side = implant.Side(it.as(classSidel).value)
+		src.count = 0
+		return r.standIn(m, src), true
 	case r.itemText(k) == "one" && r.at(k-1).is(classDet) && r.at(k+1).is(classSide) && !r.owner0(k): // "the one on the left"
 		src, ok := r.antecedent(k, false, true)
 		if !ok || !leadLike(&src) {
@@ -160,6 +168,16 @@ func (r *reader) pronoun(m mention, k int) (mention, bool) {
 	}
 	var src mention
 	var ok bool
+	if word == "component" && r.at(k-1).isAny(classOld, classNew) && len(r.past) > 0 { // "Old component: ..." of a form
+		for i := range r.past {
+			if src = r.past[i]; !src.system && !src.vague {
+				break
+			}
+		}
+		src.id, src.side, src.count = identity{}, "", 0
+		m.old, m.new, m.first = r.at(k-1).is(classOld), r.at(k-1).is(classNew), k-1
+		return r.standIn(m, src), true
+	}
 	switch word {
 	case "which", "who":
 		src, ok = r.prevMention(k)
@@ -461,6 +479,9 @@ func (r *reader) lotBehind(k int) bool {
 func (r *reader) modelKind(model string, last int) implant.Kind {
 	if k, ok := r.models[lowerASCII(model)]; ok {
 		return k
+	}
+	if r.levelHere() && len(r.past) > 0 && leadLike(&r.past[0]) && r.past[0].kind != implant.Anchor && r.past[0].kind != implant.Hardware {
+		return r.past[0].kind // "new TB-L45 deployed at L3", after the lead that came out
 	}
 	if by := r.lotBehind(last); by {
 		for i := len(r.ments) - 1; i >= 0; i-- {

@@ -74,7 +74,7 @@ func (r *reader) sideAt(k int) *entry {
 			return nil
 		}
 		n := r.at(k + 1)
-		if !n.isAny(classRegion, classPlace) && !(r.at(k-1).is(classPart) && leadWord(r.at(k-1).as(classPart)) && r.toksGap(k)&gapLine == 0) && r.mark(k+1) != ')' && r.mark(k+1) != '(' && r.mark(k+1) != ':' && r.mark(k+1) != '|' && r.mark(k+1) != '+' && r.mark(k-1) != '+' && r.mark(k+1) != '.' && r.mark(k+1) != ',' && k+1 < len(r.items) {
+		if !n.isAny(classRegion, classPlace) && !(r.at(k-1).is(classPart) && leadWord(r.at(k-1).as(classPart)) && r.toksGap(k)&gapLine == 0) && r.mark(k+1) != ')' && r.mark(k+1) != '(' && r.mark(k+1) != ':' && r.mark(k+1) != '|' && !(k+1 < len(r.items) && r.toksGap(k+1)&gapTab != 0) && r.mark(k+1) != '+' && r.mark(k-1) != '+' && r.mark(k+1) != '.' && r.mark(k+1) != ',' && k+1 < len(r.items) {
 			return nil
 		}
 	}

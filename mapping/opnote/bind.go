@@ -15,7 +15,7 @@ func (r *reader) bind(i int) {
 	left := r.subjects(ev)
 	switch {
 	case r.row && r.topic >= 0 && r.cellOf(ev):
-		ev.args, ev.elided, ev.foreign = []int{r.topic}, true, false
+		ev.args, ev.elided, ev.foreign = []int{r.oneOfRow(ev)}, true, false
 	case ev.e.form == formNoun:
 		ev.args = r.nounArgs(ev, left, args)
 	case r.takesObject(i):
@@ -42,6 +42,21 @@ func (r *reader) bind(i int) {
 	for _, a := range ev.args {
 		r.ments[a].bound = true
 	}
+}
+
+// oneOfRow gives the part that heads the row, or one of several that it names: "Anchor x2 | one removed".
+func (r *reader) oneOfRow(ev *event) int {
+	e := r.at(ev.item - 1).as(classNum)
+	if e == nil || e.value != "1" || r.ments[r.topic].count < 2 {
+		return r.topic
+	}
+	m := r.ments[r.topic]
+	m.count, m.plural = 1, false
+	m.first, m.last, m.head = ev.item-1, ev.item-1, ev.item-1
+	m.tok0, m.tok1 = r.items[m.first].first, r.items[m.first].last
+	r.ments = append(r.ments, m)
+	r.ments[r.topic].bound = true
+	return len(r.ments) - 1
 }
 
 // cellOf says whether the act stands in a cell of a row, behind the part that heads the row, with no part of its own.

@@ -67,6 +67,9 @@ func alike(a, b *draft) bool {
 	if a.Site.Side != "" && b.Site.Side != "" && a.Site.Side != b.Site.Side && a.Site.Side != implant.Bilateral && b.Site.Side != implant.Bilateral {
 		return false
 	}
+	if a.Component.Kind == implant.Lead && (a.Site.Level != "" && b.Site.Level != "" && a.Site.Level != b.Site.Level || a.Site.Nerve != "" && b.Site.Nerve != "" && a.Site.Nerve != b.Site.Nerve) {
+		return false
+	}
 	if a.other != b.other || a.ordinal != b.ordinal && a.ordinal != 0 && b.ordinal != 0 {
 		return false
 	}
@@ -406,6 +409,9 @@ func (r *reader) outweigh() {
 			gone := o.Kind == implant.Removed || o.Kind == implant.ReportedGone || o.Kind == implant.Wasted
 			if d.Component.Kind == implant.Lead && d.Site.Side != "" && o.Site.Side == "" && !o.plural && o.Component.Count < 2 {
 				continue // one lead out says nothing of the right one
+			}
+			if gone && alike(d, o) && boxed(d.Component.Kind) && d.Component.Kind == o.Component.Kind && o.Site.Side == "" && o.Site.Pocket == "" && o.Scope == ScopeCurrent {
+				o.Site.Side, o.Site.Pocket = d.Site.Side, d.Site.Pocket
 			}
 			if gone && alike(d, o) && !d.new && !(o.Kind == implant.Wasted && d.Component.Count != 1) {
 				d.Kind = ""

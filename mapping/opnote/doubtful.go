@@ -38,6 +38,8 @@ func (r *reader) removalDoubt(s sentence, sc *sentScope, d *draft) string {
 		return "it is asked"
 	case sc.kinFrom > 0:
 		return "a relative is spoken of"
+	case sc.other != "":
+		return "somebody else is spoken of"
 	case r.speaks(classSlip) && r.anySlipFits():
 		return "the sentence holds a likely slip of dictation"
 	case d.doubt != "":

@@ -404,6 +404,8 @@ func (r *reader) emitNegated(d draft, ev *event, m *mention) {
 	case "seek", "see":
 		if ev.unable || r.seeking || r.noteType == TypeProcedure && !m.neg && d.Scope == ScopeCurrent && (m.definite || m.count > 0 || m.other || m.piece) {
 			d.Kind = implant.SoughtAbsent
+		} else if r.noteType == TypeProcedure && !m.neg && d.Scope == ScopeCurrent && (m.side != "" || m.pocket != "") {
+			d.Kind, d.weak = implant.PresentByWord, true // "pump in the left abdomen not seen"
 		} else {
 			d.Kind, d.Scope = implant.DeniedPresence, ScopeNegated
 		}

@@ -24,6 +24,9 @@ func (r *reader) extent(ev *event, m *mention) (partly, whole bool) {
 		if p > ev.item && r.inMention(p) && r.ments[r.owner[p]].first == p && !r.ments[r.owner[p]].pron && r.ments[r.owner[p]].prep == "" && !r.argOf(ev, int(r.owner[p])) && r.boundary(p-1) > 0 {
 			break // words about the next part
 		}
+		if p < ev.item && it.is(classWhole) && r.wholeOfOther(p, m) {
+			continue // "pump and entire catheter explanted"
+		}
 		if r.withTip(p) || it.is(classWhole) && !r.contactsOnly(p) && !(boxed(m.kind) && (p > ev.item+3 || p < ev.item-3)) && !r.at(p-1).is(classNeg) && !(r.itemText(p) == "complete" && r.at(p+1).is(classPart)) && !(p < ev.item && r.itemText(p) == "intact") {
 			whole = true
 		}
@@ -32,6 +35,21 @@ func (r *reader) extent(ev *event, m *mention) (partly, whole bool) {
 		}
 	}
 	return partly, whole && !partly
+}
+
+// wholeOfOther says whether "entire" at item p belongs to a part named behind it that is not m.
+func (r *reader) wholeOfOther(p int, m *mention) bool {
+	switch r.itemText(p) {
+	case "entire", "whole", "complete", "intact":
+	default:
+		return false
+	}
+	for i := range r.ments {
+		if o := &r.ments[i]; o.head > p {
+			return o != m && o.first <= p+3
+		}
+	}
+	return false
 }
 
 // argOf says whether the act is done to mention i.

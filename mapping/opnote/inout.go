@@ -1,6 +1,10 @@
 package opnote
 
-import "gaussline/mapping/implant"
+import (
+	"strings"
+
+	"gaussline/mapping/implant"
+)
 
 // A part that is told to be out and in, or in and out, in one sitting.
 
@@ -52,6 +56,11 @@ func (r *reader) inAndOut() {
 		}
 		for _, j := range r.peers(i, d.Component.Kind) {
 			o := &r.drafts[j]
+			if r.primary && d.Value == "" && !d.plural && d.Component.Count < 2 && o.Kind == implant.Implanted && o.Scope == ScopeCurrent && !o.title && o.sent >= d.sent && o.tok0 > d.tok0 && (d.ordinal == 1 || o.new) && !temporary(d.Component.Words) && o.Component.Kind == d.Component.Kind {
+				d.Kind, d.Value = implant.Wasted, "" // "the first would not lie, we extracted it, and a new one was introduced"
+				d.Why += "; another was put in instead"
+				break
+			}
 			if o.Kind == implant.Implanted && o.Scope == ScopeCurrent && !o.title && o.sent <= d.sent && o.tok0 < d.tok1 && alike(d, o) && d.plural == o.plural {
 				d.Kind, d.Value = implant.Wasted, ""
 				d.Why += "; put in and taken out again"
@@ -59,6 +68,17 @@ func (r *reader) inAndOut() {
 			}
 		}
 	}
+}
+
+// temporary says whether the words are of a part that was put in before, for a trial.
+func temporary(words string) bool {
+	w := lowerASCII(words)
+	for _, s := range [...]string{"trial", "temp", "percutaneous extension", "old", "existing", "previous"} {
+		if strings.Contains(w, s) {
+			return true
+		}
+	}
+	return false
 }
 
 // delivered keeps a generator that was only brought out of its pocket from counting as removed: unless the note says of

@@ -121,8 +121,11 @@ func (r *reader) titleCounts() (in, out, rev, rep int) {
 		}
 	}
 	if in+out+rev+rep == 0 { // no title: the body's own acts decide
-		for _, h := range r.hits {
+		for i, h := range r.hits {
 			count(h)
+			if e := h.has(classOld); e != nil && i+1 < len(r.hits) && r.hits[i+1].has(classPart) != nil && r.hits[i+1].first <= h.last+2 && ageWords[r.tokText(int(h.last))] {
+				rev++ // "the old pump"
+			}
 		}
 		if taken > 0 && in+rev+rep == 0 && (r.noteType == TypeProcedure || r.noteType == TypeDischarge) {
 			r.takingOut = true
@@ -135,6 +138,9 @@ func (r *reader) titleCounts() (in, out, rev, rep int) {
 	}
 	return in, out, rev, rep
 }
+
+// ageWords say of a part that it was there before.
+var ageWords = wordSet("old existing previous depleted exhausted")
 
 // maxTitle bounds how many tokens from the start can be a title line.
 const maxTitle = 60

@@ -9,12 +9,12 @@ import (
 // safetyNet: a part that the sentence names and that no rule accounts for may be there. A missed implant is the
 // worst error, so doubt gives a presence, marked possible, for a person to look at.
 func (r *reader) safetyNet(s sentence, sc *sentScope, from int) {
-	if sc.other != "" || sc.base == ScopeFamily || sc.base == ScopeOther || sc.base == ScopeConsent || !r.speaks(classPart) {
+	if sc.base == ScopeFamily || sc.base == ScopeOther || sc.base == ScopeConsent || !r.speaks(classPart) {
 		return
 	}
 	for k := range r.items {
 		it := &r.items[k]
-		if !it.is(classPart) || it.isAny(classExternal, classTool, classAct) || sc.kin(k) || r.accounted(it, from) || r.netDenied(k) {
+		if !it.is(classPart) || it.isAny(classExternal, classTool, classAct) || sc.kin(k) || r.others(sc, k) || r.accounted(it, from) || r.netDenied(k) {
 			continue
 		}
 		e := it.as(classPart)

@@ -12,6 +12,10 @@ func (r *reader) emitNothing(s sentence, sc *sentScope) {
 		return
 	}
 	for k := range r.items {
+		if w := r.itemText(k); w == "no such thing" || w == "never had one" || w == "has none" || w == "there is none" {
+			r.deniesLast(s, k)
+			return
+		}
 		if !nothingWord(r.itemText(k)) {
 			continue
 		}
@@ -25,6 +29,19 @@ func (r *reader) emitNothing(s sentence, sc *sentScope) {
 		r.keep(d)
 		return
 	}
+}
+
+// deniesLast reads "there has been no such thing": what was last spoken of is denied, against those who spoke of it.
+func (r *reader) deniesLast(s sentence, k int) {
+	if len(r.past) == 0 || r.sentNo-r.past[0].sent > 2 {
+		return
+	}
+	m := r.past[0]
+	m.first, m.last, m.head, m.tok0, m.tok1, m.id = k, k, k, r.items[k].first, r.items[k].last, identity{}
+	d := r.draftOf(s, &m, implant.DeniedPresence, m.tok0, m.tok1)
+	d.Scope, d.act, d.Why = ScopeNegated, "nothing", "said of what was spoken of before: "+r.itemText(k)
+	r.keep(d)
+	r.askTokens(implant.AskWordsConflict, "spoken of, and said not to be there", m.tok0, m.tok1, "")
 }
 
 // nothingWord says whether w denies everything. Only the short word is asked for: "nothing was left" is one phrase.

@@ -17,8 +17,8 @@ func (r *reader) emitAttr(s sentence, sc *sentScope, m *mention) {
 	}
 	d := r.draftOf(s, m, "", m.tok0, m.tok1)
 	d.Scope = sc.base
-	if sc.other != "" {
-		d.Scope = sc.other
+	if r.others(sc, m.head) {
+		d.Scope, d.Why = sc.other, sc.otherWhy
 	} else if sc.kin(m.head) {
 		d.Scope = ScopeFamily
 	}
@@ -80,12 +80,12 @@ func (r *reader) emitMention(s sentence, sc *sentScope, m *mention) {
 	d := r.draftOf(s, m, implant.PresentByWord, m.tok0, m.tok1)
 	d.weak = true
 	d.act = "mention"
-	if m.kind == implant.Anchor && !(r.noteType == TypeProcedure && !r.speaks(classAct) && m.prep == "" && !m.definite && len(r.items) <= 6) && (m.prep != "" || m.definite || m.count == 0) && !(m.new && !m.id.empty()) && !(m.indef && (r.noteType == TypeImaging || r.mentionDoubt(m) != "")) && s.sec.kind != secImplants && s.sec.kind != secExplants && s.sec.kind != secLeft {
+	if m.kind == implant.Anchor && !(r.noteType == TypeProcedure && !r.speaks(classAct) && m.prep == "" && !m.definite && len(r.items) <= 6) && (m.prep != "" || m.definite || m.count == 0) && !(m.new && (!m.id.empty() || m.side != "")) && !(m.indef && (r.noteType == TypeImaging || r.mentionDoubt(m) != "")) && s.sec.kind != secImplants && s.sec.kind != secExplants && s.sec.kind != secLeft {
 		return // a landmark: small, passive and told by its own act where it matters
 	}
 	d.Scope, d.Why = sc.base, "named: "+m.words+"; "+sc.why
-	if sc.other != "" {
-		d.Scope = sc.other
+	if r.others(sc, m.head) {
+		d.Scope, d.Why = sc.other, sc.otherWhy
 	} else if sc.kin(m.head) {
 		d.Scope, d.Why = ScopeFamily, "speaks of a relative"
 	}
@@ -248,11 +248,16 @@ func (r *reader) deniedAfter(m *mention) bool {
 		switch r.mark(p) {
 		case ':', '?', '-', '=', '|':
 			switch r.itemText(p + 1) {
-			case "no", "none", "nil", "n", "negative", "neg", "never", "absent", "denied", "denies", "nope":
+			case "none", "nil":
+				return true
+			case "no", "n", "negative", "neg", "never", "absent", "denied", "denies", "nope":
 				return p+2 >= len(r.items) || r.itemKind(p+2) == tokPunct || r.toksGap(p+2)&gapLine != 0
 			}
 			return false
 		case ',', '/':
+			if w := r.itemText(p + 1); (w == "no" || w == "none") && (p+2 >= len(r.items) || r.itemKind(p+2) == tokPunct) {
+				return true // "pump, no."
+			}
 			continue
 		}
 		if !r.inMention(p) && r.itemText(p) != "or" && r.itemText(p) != "and" {

@@ -128,6 +128,7 @@ func (r *reader) readSentence(s sentence) {
 		return // a heading
 	}
 	if r.plainTalk(s) {
+		r.skim(s)
 		return
 	}
 	r.sentNo++
@@ -157,6 +158,7 @@ func (r *reader) readSentence(s sentence) {
 	r.emit(s, &sc)
 	r.emitStuck(s, &sc)
 	r.emitNothing(s, &sc)
+	r.rowStays(s, &sc, from)
 	r.emitUnknown(s, &sc, from)
 	r.absorb(from)
 	r.doubtRemovals(s, &sc, from)

@@ -209,7 +209,7 @@ func (r *reader) slipFits(k int) bool {
 	fits := false
 	switch meant {
 	case "explanted", "implanted", "removed", "capped", "cut", "transected", "sited", "tunnelled", "retained", "disconnected", "extracted", "revised", "divided", "severed", "retrieved", "withdrawn", "buried":
-		fits = (r.at(k-1).is(classAux) || r.at(k-1).is(classPart) && !r.at(k+1).isAny(classDet, classPron)) && r.partBefore(k) || r.partBefore(k) && k+1 >= len(r.items)
+		fits = (r.at(k-1).is(classAux) || (r.mark(k-1) == ',' || r.at(k-1).is(classSep)) && r.at(k-2).is(classAct) || r.at(k-1).is(classPart) && !r.at(k+1).isAny(classDet, classPron)) && r.partBefore(k) || r.partBefore(k) && k+1 >= len(r.items)
 		if meant == "severed" || meant == "retrieved" {
 			fits = fits && r.at(k-1).is(classAux) && r.itemText(k) != "severe"
 		}
@@ -228,7 +228,10 @@ func (r *reader) slipFits(k int) bool {
 		if n.is(classSide) {
 			n = r.at(k + 2) // "the led on the left was exposed"
 		}
-		fits = r.at(k-1).isAny(classDet, classNum, classSide, classSidel, classOld, classNew) && (n.is(classAct) && r.at(k-1).isAny(classSide, classSidel) || n.is(classAux) && (r.actAfter(k+1) || r.actAfter(k+2)) || n.is(classAct) && n.as(classAct).form == formParticiple)
+		if r.mark(k+1) == ',' && r.itemText(k+2) == "which" {
+			fits = r.at(k-1).isAny(classDet, classSide)
+		}
+		fits = fits || r.at(k-1).isAny(classDet, classNum, classSide, classSidel, classOld, classNew) && (n.is(classAct) && r.at(k-1).isAny(classSide, classSidel) || n.is(classAux) && (r.actAfter(k+1) || r.actAfter(k+2)) || n.is(classAct) && n.as(classAct).form == formParticiple)
 	}
 	return fits
 }

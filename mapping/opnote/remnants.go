@@ -34,7 +34,7 @@ func (r *reader) lengthStays(k int) bool {
 	if bit {
 		from = k + 1
 	}
-	for p := from; p <= k+8 && p < len(r.items); p++ {
+	for p := from; p <= k+9 && p < len(r.items); p++ {
 		it := r.at(p)
 		if e := it.as(classAct); e != nil {
 			return e.value == "leave" && !it.is(classSide) || e.value == "leave" && r.leftIsAct(p)
@@ -42,7 +42,7 @@ func (r *reader) lengthStays(k int) bool {
 		if it.isAny(classHave) && !it.is(classAux) {
 			return false
 		}
-		if r.mark(p) == ',' || it.isAny(classAspect, classPrep) {
+		if r.mark(p) == ',' || it.isAny(classAspect, classPrep, classNum) {
 			continue // "4 cm, with its tines, remain"
 		}
 		if !it.isAny(classAux, classOf, classPron, classPart, classDet, classSep, classNeg) && r.itemText(p) != "stuck" && !r.bareAdverb(p) {

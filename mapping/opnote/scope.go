@@ -1,6 +1,8 @@
 package opnote
 
 import (
+	"strings"
+
 	"gaussline/mapping/implant"
 )
 
@@ -16,6 +18,22 @@ type sentScope struct {
 	sec      string       // kind of the section
 	kinFrom  int          // the relative speaks from this item plus one, 0 none
 	kinTo    int
+	otherWhy string
+	otherAt  int // the item that brings in somebody else
+}
+
+// others says whether item k is said of somebody else: it stands behind the words that bring them in, or before them in
+// the same stretch. What the sentence said before a comma is the patient's.
+func (r *reader) others(sc *sentScope, k int) bool {
+	if sc.other == "" || k >= sc.otherAt {
+		return sc.other != ""
+	}
+	for p := k + 1; p < sc.otherAt; p++ {
+		if r.boundary(p) > 0 {
+			return false
+		}
+	}
+	return true
 }
 
 // kin says whether item k is said of a relative.
@@ -77,7 +95,14 @@ func (r *reader) scopeOf(s sentence) sentScope {
 				sc.kinTo = r.kinReach(k)
 			}
 		case it.is(classOther), r.stranger(s, k):
-			sc.other, sc.why = ScopeOther, "speaks of others: "+r.itemText(k)
+			if r.itemText(k-1) == "in" && strings.HasPrefix(r.itemText(k), "a ") {
+				continue // "not in a man on warfarin": the patient
+			}
+			if sc.other == "" {
+				sc.otherAt = k
+			}
+			sc.other = ScopeOther
+			sc.otherWhy = "speaks of others: " + r.itemText(k)
 		case it.is(classCopied):
 			sc.copied = true
 			sc.base, sc.why = ScopeHistory, "copied from an older note: "+r.itemText(k)
@@ -138,12 +163,25 @@ func (r *reader) accountBegins(s sentence) bool {
 }
 
 // surgeryWords are what only an account of an operation says, as bare participles too: "Pocket opened, capsule excised."
-var surgeryWords = wordSet("opened reopened incised excised dissected fashioned infiltrated irrigated fluoroscopy draped debrided sutured")
+var surgeryWords = wordSet("opened reopened incised excised ellipsed dissected undermined cauterised cauterized fashioned infiltrated irrigated fluoroscopy draped debrided sutured")
+
+// skim looks through a sentence about no part for words of surgery, where an indication may go on to the account.
+func (r *reader) skim(s sentence) {
+	if s.sec.kind != secIndication || r.noteType != TypeProcedure || r.hasBody || s.first == s.sec.body {
+		return
+	}
+	for i := s.first + 1; i < s.end; i++ {
+		if r.toks[i].kind == tokWord && surgeryWords[r.tokText(i)] && r.tokText(i-1) != "not" && r.tokText(i-1) != "had" {
+			r.accountIn = s.sec
+			return
+		}
+	}
+}
 
 // surgery says whether the sentence tells of surgery in words that no history uses.
 func (r *reader) surgery() bool {
 	for k := range r.items {
-		if surgeryWords[r.itemText(k)] && k > 0 && !r.at(k-1).is(classDet) && r.itemText(k-1) != "previously" && r.itemText(k-1) != "spontaneously" && r.itemText(k-1) != "had" {
+		if surgeryWords[r.itemText(k)] && k > 0 && !r.at(k-1).isAny(classDet, classNeg) && r.itemText(k-1) != "previously" && r.itemText(k-1) != "spontaneously" && r.itemText(k-1) != "had" {
 			return true
 		}
 	}
@@ -232,8 +270,8 @@ var speech = wordSet("came rang rings called calls mentions mentioned remembers 
 // actScope decides the scope of one act: whose, when and whether it was done.
 func (r *reader) actScope(ev *event, sc *sentScope) {
 	ev.scope, ev.why = sc.base, sc.why
-	if sc.other != "" {
-		ev.scope = sc.other
+	if r.others(sc, ev.item) {
+		ev.scope, ev.why = sc.other, sc.otherWhy
 		return
 	}
 	if ev.scope == ScopeFamily || ev.scope == ScopeOther {
@@ -400,7 +438,7 @@ func (r *reader) negatedAfter(ev *event) bool {
 				ev.unable = true
 				return true
 			}
-			if r.mark(p) == ':' && (r.itemText(p+1) == "no" || r.itemText(p+1) == "none" || r.itemText(p+1) == "nil") {
+			if r.mark(p) == ':' && (r.itemText(p+1) == "no" || r.itemText(p+1) == "none" || r.itemText(p+1) == "nil" || r.itemText(p+1) == "n" && (p+2 >= len(r.items) || r.itemKind(p+2) == tokPunct)) {
 				return true
 			}
 			continue

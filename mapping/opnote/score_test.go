@@ -20,7 +20,7 @@ var best = map[string]struct {
 	f1               float64
 	missed, invented int
 }{
-	"dev":  {0.794, 14, 2},
+	"dev":  {0.796, 18, 2},
 	"test": {0.608, 28, 9},
 	"held": {0.713, 5, 0},
 }

@@ -196,3 +196,30 @@ func (r *reader) rowSerial(m *mention, sp identSpan) identSpan {
 	sp.field, sp.id = "serial", identity{serial: sp.id.model}
 	return sp
 }
+
+// rowStays reads a cell that says that the part that heads the row is in place: "in situ", "one in situ".
+func (r *reader) rowStays(s sentence, sc *sentScope, from int) {
+	if !s.row || r.topic < 0 || sc.other != "" || sc.base != ScopeCurrent && sc.base != ScopeHistory {
+		return
+	}
+	for k := r.ments[r.topic].last + 1; k < len(r.items); k++ {
+		if w := r.itemText(k); w != "in situ" && w != "in place" || r.inMention(k) || r.at(k-1).isAny(classNeg, classNegdet, classAct) {
+			continue
+		}
+		m := r.ments[r.topic]
+		one := false
+		if e := r.at(k - 1).as(classNum); e != nil && e.value == "1" && m.count > 1 {
+			m.count, m.plural, one = 1, false, true
+		}
+		if !one && r.toldHere(from) {
+			return
+		}
+		d := r.draftOf(s, &m, implant.LeftInPlace, r.items[k].first, r.items[k].last)
+		d.tok0, d.Scope, d.act, d.Why = r.items[k].first, r.documentScope(), "leave", "a cell of its row: "+r.itemText(k)
+		if d.Scope == ScopeHistory {
+			d.Kind = implant.PresentByWord
+		}
+		r.keep(d)
+		return
+	}
+}

@@ -257,6 +257,8 @@ func (r *reader) direction(k int) (direction, int) {
 			if c, _ := r.levelToken(r.firstTok(p + 1)); c != 0 {
 				d = up
 			}
+		case w == "along" && r.nerveBehind(p-1) || w == "along" && strings.HasPrefix(r.itemText(p+2), "nerve"):
+			d = up
 		case it.is(classWhole) || easily[w]:
 			d = told
 		case it.is(classDose) && found == nowhere:
