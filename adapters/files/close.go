@@ -5,6 +5,7 @@ import (
 	"crypto/ed25519"
 	"crypto/x509"
 	"encoding/pem"
+	"errors"
 	"fmt"
 	"os"
 	"path/filepath"
@@ -45,6 +46,45 @@ func (e *Exporter) close(ctx context.Context, period string, key ed25519.Private
 	final := filepath.Join(e.ClosedDir, period)
 	m, err := e.write(ctx, month{period, final, Closed, func(manifest []byte) []byte { return ed25519.Sign(key, manifest) }, early}, closed)
 	return Result{final, m}, err
+}
+
+// PassedOver lists the months that nobody has closed and that can never be closed once period is, oldest first: those
+// after the last closed month, or, where none is closed yet, from the month of the first row on record.
+func (e *Exporter) PassedOver(ctx context.Context, period string) ([]string, error) {
+	if err := registry.CheckMonth(period); err != nil {
+		return nil, err
+	}
+	closed, err := e.closedMonths(ctx)
+	if err != nil {
+		return nil, err
+	}
+	first := closed.last().period
+	if first == "" {
+		first, err = e.firstMonth(ctx)
+	} else {
+		first, err = monthAfter(first)
+	}
+	var out []string
+	for m := first; err == nil && m != "" && m < period; m, err = monthAfter(m) {
+		out = append(out, m)
+	}
+	return out, err
+}
+
+// firstMonth is the month of the first row on record that has one, "" without any.
+func (e *Exporter) firstMonth(ctx context.Context) (string, error) {
+	tmp, err := os.MkdirTemp("", "gaussline-months-")
+	if err != nil {
+		return "", err
+	}
+	defer func() { _ = os.RemoveAll(tmp) }()
+	rows, rejects, first, err := e.collect(ctx, registry.FirstMonth, tmp)
+	return first, errors.Join(err, rows.close(), rejects.close())
+}
+
+func monthAfter(m string) (string, error) {
+	t, err := time.Parse("2006-01", m)
+	return t.AddDate(0, 1, 0).Format("2006-01"), err
 }
 
 // maxPEMBytes bounds a key file.

@@ -113,10 +113,11 @@ func exportAudit(ctx context.Context, p *program, args []string) error {
 
 // checkAudit verifies a downloaded audit chain, without the service.
 func checkAudit(_ context.Context, p *program, args []string) error {
-	if len(args) != 1 {
-		return usageError{"one file is needed: the chain as downloaded from /audit/lines"}
+	path, err := p.oneFile("check-audit", ": the chain as downloaded from /audit/lines", args)
+	if err != nil {
+		return err
 	}
-	f, err := os.Open(args[0])
+	f, err := os.Open(path)
 	if err != nil {
 		return err
 	}
@@ -130,7 +131,7 @@ func checkAudit(_ context.Context, p *program, args []string) error {
 			Body json.RawMessage
 		}
 		if err := json.Unmarshal(sc.Bytes(), &l); err != nil {
-			return fmt.Errorf("%s: line %d: %w", args[0], len(lines)+1, err)
+			return fmt.Errorf("%s: line %d: %w", path, len(lines)+1, err)
 		}
 		lines = append(lines, access.Line{Key: l.Key, Body: l.Body})
 	}

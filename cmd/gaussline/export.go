@@ -164,11 +164,19 @@ func closeMonth(ctx context.Context, p *program, args []string) error {
 	month := fs.String("month", "", "YYYY-MM")
 	keyFile := fs.String("sign-key", "", "Ed25519 private key, PEM; default registry.sign_key_file")
 	by := fs.String("by", "", "for whom it is closed, for the audit")
+	skip := fs.String("skip-earlier", "", "earlier months that are over and not closed, YYYY-MM,YYYY-MM or YYYY-MM..YYYY-MM: they can never be closed after this one")
 	if err := parse(fs, args); err != nil {
 		return err
 	}
 	if *month == "" {
 		return usageError{"--month is needed"}
+	}
+	if err := registry.CheckMonth(*month); err != nil {
+		return usageError{"--month: " + err.Error()}
+	}
+	named, err := monthsNamed(*skip)
+	if err != nil {
+		return usageError{"--skip-earlier: " + err.Error()}
 	}
 	return p.withStore(ctx, *path, func(a *app) error {
 		if *keyFile == "" {
@@ -186,6 +194,13 @@ func closeMonth(ctx context.Context, p *program, args []string) error {
 		}
 		x, err := a.exporter()
 		if err != nil {
+			return err
+		}
+		passed, err := x.PassedOver(ctx, *month)
+		if err != nil {
+			return err
+		}
+		if err := agreeToSkip(*month, passed, named); err != nil {
 			return err
 		}
 		if err := a.noted(ctx, access.Event{Action: access.Created, What: "month", Object: *month}, *by); err != nil {
@@ -244,7 +259,10 @@ func verifyMonths(_ context.Context, p *program, args []string) error {
 }
 
 // dictionary prints the data dictionary of a registry row.
-func dictionary(_ context.Context, p *program, _ []string) error {
+func dictionary(_ context.Context, p *program, args []string) error {
+	if err := p.noArguments("dictionary", args); err != nil {
+		return err
+	}
 	text, err := files.Dictionary()
 	if err == nil {
 		_, err = fmt.Fprint(p.out, text)

@@ -15,7 +15,7 @@ const (
 	exitDone   = 0
 	exitFailed = 1
 	exitUsage  = 2
-	exitHeld   = 3 // ran, but something was held back or not checked: rejects, rows that do not validate, a signature without its key
+	exitHeld   = 3 // ran, but something was held back or not checked: rejects, rows that do not validate, a signature without its key, a file with warnings
 )
 
 // version is set at release with -ldflags "-X main.version=...".
@@ -32,6 +32,7 @@ type program struct {
 	env    func(string) string
 	out    io.Writer
 	errOut io.Writer
+	fs     *flag.FlagSet // of the command, once it has told its flags
 }
 
 func commands() []command {
@@ -39,16 +40,16 @@ func commands() []command {
 		{"demo", "[--dir DIR] [--full] [--serve [--listen HOST:PORT]]", "run the main job on the invented scenario and show the result", demo},
 		{"serve", "--config FILE", "run the service", serve},
 		{"import", "--config FILE --sender NAME PATH...", "read folders, JSON or NDJSON files of resources into the record; the service must be stopped while its broker is embedded (--sender may be left out when there is one only)", importFiles},
-		{"record", "--config FILE --reason TEXT [--on DAY] [--known DAY] PATIENT", "print a patient's implant record, as of a day, as known on a day", showRecord},
+		{"record", "--config FILE --reason TEXT [--on DAY] [--known DAY] [--json] PATIENT", "print a patient's implant record, as of a day, as known on a day", showRecord},
 		{"explain", "--config FILE --reason TEXT --patient PATIENT --order ORDER [--as text|sheet|dicom|v2]", "print the whole reasoning of a verdict, or the note as radiology has it in one of its forms", explain},
 		{"verdicts", "--config FILE [--site SITE]", "list the verdicts in force, and who has read them", listVerdicts},
 		{"questions", "--config FILE list --reason TEXT [--patient KEY] | answer ID --patient KEY --as accept|reject --by NAME --reason TEXT", "see what is open on the records, and answer it", questions},
-		{"rejected", "--config FILE list|show ID --reason TEXT|replay ID|close ID --by NAME --note TEXT", "see and settle what could not be read", rejected},
+		{"rejected", "--config FILE list [--all]|show ID --reason TEXT|replay ID|close ID --by NAME --note TEXT", "see and settle what could not be read", rejected},
 		{"deliveries", "--config FILE [--state waiting|sent|dead | --unread]", "list outgoing messages, or the urgent banners that nobody has acknowledged", deliveries},
 		{"trace", traceArgs, "find who has, had, or may have what a recall notice names", traceDevices},
 		{"move-store", "--from FILE --to FILE", "copy the embedded store to PostgreSQL and compare", moveStore},
 		{"export", "--config FILE --month YYYY-MM --out DIR", "write a registry month", exportMonth},
-		{"close-month", "--config FILE --month YYYY-MM [--sign-key FILE] [--by NAME]", "close a month that is over: signed, and never changed after", closeMonth},
+		{"close-month", "--config FILE --month YYYY-MM [--sign-key FILE] [--by NAME] [--skip-earlier MONTHS]", "close a month that is over: signed, and never changed after; months are closed in order", closeMonth},
 		{"rekey", "--config FILE --by NAME [--reason TEXT]", "after a change of the pseudonym key: write the map from former pseudonyms to today's", rekey},
 		{"quality", "--config FILE [--out DIR]", "completeness, validity, timeliness and rejects of the registry's rows by site and month, as table and chart", qualityReport},
 		{"figures", "--config FILE [--out DIR] [--cut YYYY-MM-DD]", "revision and explant by model with intervals and numbers at risk, as charts and CSV", figures},
@@ -59,7 +60,7 @@ func commands() []command {
 		{"check-config", "FILE", "check a configuration without starting anything", checkConfig},
 		{"check-labelling", "FILE...", "check labelling files and explain every complaint", checkLabelling},
 		{"check-store", "--config FILE", "check the store and say what is wrong with it", checkStore},
-		{"read", "[--title T] [--type TYPE] FILE", "print a note with what is read from it and why", readNote},
+		{"read", "[--title TITLE] [--type procedure|discharge|clinic|imaging|unknown] FILE", "print a note with what is read from it and why", readNote},
 		{"token", "", "make a bearer token and the hash that the configuration keeps", makeToken},
 		{"bench", "[--quick] [--only senders|backfill|memory|latency | --only load [--messages N] [--store sqlite|postgres --url-file FILE] [--nodes N]]", "measure decoding, backfill, memory and latency on this machine, or a load of history", bench},
 		{"version", "", "print the version", printVersion},
@@ -84,11 +85,14 @@ var errHeld = errors.New("something was held back")
 
 func run(ctx context.Context, args []string, env func(string) string, out, errOut io.Writer) int {
 	p := &program{env: env, out: out, errOut: errOut}
-	if len(args) == 0 || args[0] == "help" || args[0] == "--help" || args[0] == "-h" {
+	switch {
+	case len(args) == 0:
 		p.usage()
-		if len(args) == 0 {
-			return exitUsage
-		}
+		return exitUsage
+	case args[0] == "help" && len(args) == 2: // help COMMAND
+		args = []string{args[1], "--help"}
+	case args[0] == "help" || args[0] == "--help" || args[0] == "-h":
+		p.usage()
 		return exitDone
 	}
 	all := commands()
@@ -107,6 +111,7 @@ func (p *program) report(c command, err error) int {
 	case err == nil:
 		return exitDone
 	case errors.Is(err, flag.ErrHelp):
+		p.commandHelp(c)
 		return exitDone
 	case errors.Is(err, errHeld):
 		return exitHeld
@@ -126,15 +131,35 @@ func (p *program) usage() {
 	for _, c := range commands() {
 		fmt.Fprintf(p.out, "  gaussline %s\n      %s\n", strings.TrimSpace(c.name+" "+c.args), c.help)
 	}
-	fmt.Fprint(p.out, "\nExit codes: 0 done; 1 failed; 2 not called rightly; 3 done, and something was held back or not checked.\n")
+	fmt.Fprint(p.out, "\ngaussline help COMMAND lists the flags of a command, with what they are when left out.\n")
+	fmt.Fprint(p.out, "\nExit codes: 0 done; 1 failed; 2 not called rightly; 3 done, and something was held back, not checked or doubtful.\n")
 	fmt.Fprint(p.out, "\nDecision support. The MR medical director, local policy, current labelling and licensed practice decide.\n")
 }
 
-// flags makes a flag set whose errors become usage errors.
+// commandHelp prints what a command takes and does, and its flags.
+func (p *program) commandHelp(c command) {
+	fmt.Fprintf(p.out, "gaussline %s\n    %s\n", strings.TrimSpace(c.name+" "+c.args), c.help)
+	first := true
+	p.fs.VisitAll(func(f *flag.Flag) {
+		if first {
+			fmt.Fprint(p.out, "\nFlags:\n")
+			first = false
+		}
+		kind, text := flag.UnquoteUsage(f)
+		line := strings.TrimSpace("--" + f.Name + " " + strings.ToUpper(kind))
+		if f.DefValue != "" && f.DefValue != "false" {
+			text += " (left out: " + f.DefValue + ")"
+		}
+		fmt.Fprintf(p.out, "  %-22s %s\n", line, text)
+	})
+}
+
+// flags makes a flag set whose errors become usage errors. Every command makes one, also one without flags: so that
+// --help is understood and an unknown flag refused.
 func (p *program) flags(name string) *flag.FlagSet {
-	fs := flag.NewFlagSet(name, flag.ContinueOnError)
-	fs.SetOutput(io.Discard)
-	return fs
+	p.fs = flag.NewFlagSet(name, flag.ContinueOnError)
+	p.fs.SetOutput(io.Discard)
+	return p.fs
 }
 
 func parse(fs *flag.FlagSet, args []string) error {
@@ -156,7 +181,34 @@ func parse(fs *flag.FlagSet, args []string) error {
 	return fs.Parse(append([]string{"--"}, words...))
 }
 
-func printVersion(_ context.Context, p *program, _ []string) error {
+// noArguments is for commands that take nothing.
+func (p *program) noArguments(name string, args []string) error {
+	fs := p.flags(name)
+	if err := parse(fs, args); err != nil {
+		return err
+	}
+	if fs.NArg() > 0 {
+		return usageError{fmt.Sprintf("takes no %q", fs.Arg(0))}
+	}
+	return nil
+}
+
+// oneFile is for commands that take a file and no flags.
+func (p *program) oneFile(name, what string, args []string) (string, error) {
+	fs := p.flags(name)
+	if err := parse(fs, args); err != nil {
+		return "", err
+	}
+	if fs.NArg() != 1 {
+		return "", usageError{"one file is needed" + what}
+	}
+	return fs.Arg(0), nil
+}
+
+func printVersion(_ context.Context, p *program, args []string) error {
+	if err := p.noArguments("version", args); err != nil {
+		return err
+	}
 	_, err := fmt.Fprintln(p.out, "gaussline", version)
 	return err
 }

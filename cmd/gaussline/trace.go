@@ -22,7 +22,7 @@ import (
 )
 
 // traceArgs is how a trace is asked for.
-const traceArgs = "--config FILE --by NAME [--di DI] [--model MODEL] [--lot LOT[..LOT]] [--serial SERIAL[..SERIAL]] [--kind KIND] [--expiry DATE[..DATE]] [--implanted DATE[..DATE]] [--format text|csv|fhir] [--possible N]"
+const traceArgs = "--config FILE --by NAME [--reason TEXT] [--di DI] [--model MODEL] [--lot LOT[..LOT]] [--serial SERIAL[..SERIAL]] [--kind KIND] [--expiry DATE[..DATE]] [--implanted DATE[..DATE]] [--format text|csv|fhir] [--possible N]"
 
 // defaultPossible is how many parts that cannot be excluded are listed unless asked otherwise.
 const defaultPossible = 1000

@@ -8,16 +8,16 @@ import (
 
 var monthRule = regexp.MustCompile(`^[0-9]{4}-(0[1-9]|1[0-2])$`)
 
-// firstMonth is before anything that was ever implanted for pain; a month before it is a slip.
-const firstMonth = "1900-01"
+// FirstMonth is before anything that was ever implanted for pain; a month before it is a slip.
+const FirstMonth = "1900-01"
 
 // CheckMonth reports a text that is no month YYYY-MM, or one before 1900.
 func CheckMonth(s string) error {
 	if !monthRule.MatchString(s) {
 		return fmt.Errorf("%q: want a month as YYYY-MM", s)
 	}
-	if s < firstMonth {
-		return fmt.Errorf("%s: no month before %s is written", s, firstMonth)
+	if s < FirstMonth {
+		return fmt.Errorf("%s: no month before %s is written", s, FirstMonth)
 	}
 	return nil
 }
