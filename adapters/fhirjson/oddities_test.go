@@ -236,14 +236,14 @@ func TestReferences(t *testing.T) {
 
 func TestOtherVersions(t *testing.T) {
 	checkAll(t, []row{
-		{"STU3 ProcedureRequest", `{"resourceType":"ProcedureRequest"}`, isRefused, "ProcedureRequest.resourceType", "R4 only"},
-		{"R5 DeviceUsage", `{"resourceType":"DeviceUsage"}`, isRefused, "DeviceUsage.resourceType", "R4 only"},
-		{"R4B NutritionProduct", `{"resourceType":"NutritionProduct"}`, isRefused, "NutritionProduct.resourceType", "R4 only"},
-		{"R4B SubscriptionStatus", `{"resourceType":"SubscriptionStatus"}`, isRefused, "SubscriptionStatus.resourceType", "R4 only"},
-		{"unknown type", `{"resourceType":"Foo"}`, isRefused, "Foo.resourceType", "unknown resource type"},
-		{"type in lower case", `{"resourceType":"patient"}`, isRefused, "patient.resourceType", "unknown resource type"},
-		{"no type", `{"id":"x"}`, isRefused, "Resource.resourceType", "required"},
-		{"type is a number", `{"resourceType":5}`, isRefused, "Resource.resourceType", "not a string"},
+		{"STU3 ProcedureRequest", `{"resourceType":"ProcedureRequest"}`, isRefused, "resourceType", "R4 only"},
+		{"R5 DeviceUsage", `{"resourceType":"DeviceUsage"}`, isRefused, "resourceType", "R4 only"},
+		{"R4B NutritionProduct", `{"resourceType":"NutritionProduct"}`, isRefused, "resourceType", "R4 only"},
+		{"R4B SubscriptionStatus", `{"resourceType":"SubscriptionStatus"}`, isRefused, "resourceType", "R4 only"},
+		{"unknown type", `{"resourceType":"Foo"}`, isRefused, "resourceType", "unknown resource type"},
+		{"type in lower case", `{"resourceType":"patient"}`, isRefused, "resourceType", "unknown resource type"},
+		{"no type", `{"id":"x"}`, isRefused, "resourceType", "required"},
+		{"type is a number", `{"resourceType":5}`, isRefused, "resourceType", "not a string"},
 		{"R5 core profile", patient(`"meta":{"profile":["http://hl7.org/fhir/5.0/StructureDefinition/Patient"]}`), isRefused, "Patient.meta.profile[0]", "R4 only"},
 		{"STU3 core profile by version", patient(`"meta":{"profile":["http://hl7.org/fhir/StructureDefinition/Patient|3.0.2"]}`), isRefused, "Patient.meta.profile[0]", "R4 only"},
 		{"R4 core profile", patient(`"meta":{"profile":["http://hl7.org/fhir/StructureDefinition/Patient|4.0.1"]}`), isRead, "", ""},

@@ -158,14 +158,25 @@ func firstInvalid(b []byte) int {
 	return len(b)
 }
 
-// syntaxError says where JSON goes wrong. The library's own text quotes single characters, so it is not repeated.
+// syntaxError says where and why JSON goes wrong. The library's own text quotes the character, which is left out: it
+// may be of a name.
 func syntaxError(body []byte, start int) string {
 	var ignored json.RawMessage
 	var se *json.SyntaxError
-	if err := json.Unmarshal(body, &ignored); errors.As(err, &se) {
-		return atByte(start + int(se.Offset))
+	if err := json.Unmarshal(body, &ignored); !errors.As(err, &se) {
+		return ""
 	}
-	return ""
+	const quoted = "invalid character '"
+	why := "the text ends too early"
+	if rest, ok := strings.CutPrefix(se.Error(), quoted); ok {
+		why = "a character that cannot stand there"
+		if len(rest) > 1 { // the first may be an apostrophe or blank itself
+			if _, place, ok := strings.Cut(rest[1:], "' "); ok {
+				why += ", " + place
+			}
+		}
+	}
+	return atByte(start+int(se.Offset)) + ": " + why
 }
 
 // inspect scans the resource e.Raw within raw, fills Type, ID and notes, and refuses what is not an R4 resource.
@@ -173,9 +184,15 @@ func inspect(raw []byte, e *Entry, depth int) *Refusal {
 	n := scanResource(raw, e.Offset, depth)
 	e.Type, e.ID, e.notes = n.typ, n.id, n
 	if len(n.bad) > 0 {
-		return refuse(under(e.root(), n.bad)...)
+		out := under(e.root(), n.bad)
+		for i := range out {
+			if e.Path == "" && out[i].Path == "Resource.resourceType" {
+				out[i].Path = "resourceType" // what it is of is just what is not known
+			}
+		}
+		return refuse(out...)
 	}
-	if f, ok := typeFault(n.typ, e.root()); ok {
+	if f, ok := typeFault(n.typ, e.Path); ok {
 		return refuse(f)
 	}
 	return nil

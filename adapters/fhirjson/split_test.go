@@ -123,18 +123,20 @@ func TestBundleTimestamp(t *testing.T) {
 func TestNotWellFormed(t *testing.T) {
 	for _, r := range []row{
 		{"empty", ``, isRefused, "", "not JSON"},
-		{"cut off", `{"resourceType":"Patient"`, isRefused, "", "not JSON at byte 25"},
-		{"trailing bytes", patient("") + `x`, isRefused, "", "not JSON at byte"},
+		{"cut off", `{"resourceType":"Patient"`, isRefused, "", "not JSON at byte 25: the text ends too early"},
+		{"trailing bytes", patient("") + `x`, isRefused, "", ": a character that cannot stand there, after top-level value"},
+		{"missing comma", `{"resourceType":"Patient" "id":"x"}`, isRefused, "", "not JSON at byte 27: a character that cannot stand there, after object key:value pair"},
+		{"a name's letter is not repeated", `{"resourceType":"Patient","name":[{"family":Ödön}]}`, isRefused, "", ": a character that cannot stand there, looking for beginning of value"},
 		{"two resources", patient("") + patient(""), isRefused, "", "not JSON at byte"},
 		{"comment", `/* x */` + patient(""), isRefused, "", "not JSON"},
-		{"single quotes", `{'resourceType':'Patient'}`, isRefused, "", "not JSON"},
+		{"single quotes", `{'resourceType':'Patient'}`, isRefused, "", "not JSON at byte 2: a character that cannot stand there, looking for beginning of object key string"},
 		{"bad UTF-8", `{"resourceType":"Patient","id":"` + "\xE9" + `"}`, isRefused, "", "not UTF-8 at byte 32"},
 		{"UTF-16", "\xFF\xFE{\x00}\x00", isRefused, "", "not UTF-8 at byte 0"},
 		{"array", `[` + patient("") + `]`, isRefused, "", "not a JSON object"},
 		{"null", `null`, isRefused, "", "not a JSON object"},
 		{"number", `5`, isRefused, "", "not a JSON object"},
 		{"XML", `<Patient/>`, isRefused, "", "not JSON"},
-		{"empty object", `{}`, isRefused, "Resource.resourceType", "required"},
+		{"empty object", `{}`, isRefused, "resourceType", "required"},
 	} {
 		t.Run(r.name, func(t *testing.T) { check(t, r) })
 	}

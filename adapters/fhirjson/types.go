@@ -42,19 +42,24 @@ var laterTypes = map[string]bool{
 	"TestPlan": true, "Transport": true,
 }
 
-// typeFault says why a resource type cannot be read; ok is false when it can.
-func typeFault(typ, root string) (f implant.Finding, ok bool) {
+// typeFault says why a resource type cannot be read; ok is false when it can. at is the path of the resource in the
+// message, "" for the message itself: an unknown type is no path that anybody could follow.
+func typeFault(typ, at string) (f implant.Finding, ok bool) {
+	path := "resourceType"
+	if at != "" {
+		path = at + ".resourceType"
+	}
 	switch {
 	case typ == "":
-		return fault("structure", root+".resourceType", "this element is required and missing", ""), true
+		return fault("structure", path, "this element is required and missing", ""), true
 	case r4Types[typ] != nil:
 		return f, false
 	case stu3Types[typ] != nil:
-		return fault("not-supported", root+".resourceType", "R4 only: a resource type of STU3", clip(typ)), true
+		return fault("not-supported", path, "R4 only: a resource type of STU3", clip(typ)), true
 	case laterTypes[typ]:
-		return fault("not-supported", root+".resourceType", "R4 only: a resource type of R4B or R5", clip(typ)), true
+		return fault("not-supported", path, "R4 only: a resource type of R4B or R5", clip(typ)), true
 	}
-	return fault("not-supported", root+".resourceType", "unknown resource type", clip(typ)), true
+	return fault("not-supported", path, "unknown resource type", clip(typ)), true
 }
 
 // versionInPath is a FHIR version as it stands in canonical URLs: "5.0", "3.0".
