@@ -34,6 +34,8 @@ func Invariants() []Invariant {
 			`select count(*) from (select id from outbox group by id having count(*) > 1) d`},
 		{"outgoing messages are waiting, sent or dead",
 			`select count(*) from outbox where state not in ('waiting', 'sent', 'dead')`},
+		{"every statement came when its message did",
+			`select count(*) from statements s join messages m on m.row_id = s.message_row where s.received_at <> m.received_at`},
 		{"every mention is of a kept statement",
 			`select count(*) from mentions m where not exists (select 1 from statements s where s.row_id = m.statement_row)`},
 		{"every edge is of a kept Patient statement",
@@ -66,6 +68,18 @@ func (p *Problems) CheckMessage(m pipeline.Message) {
 	h.Write(m.Body)
 	if hex.EncodeToString(h.Sum(nil)) != m.ID {
 		p.Add("message %s: its bytes are not those that were received", m.ID)
+	}
+}
+
+// TimesSQL reads, in both dialects, the moments that no seal covers.
+const TimesSQL = `select 'message', received_at from messages union all select 'outgoing message', queued from outbox
+	union all select 'outgoing message', next_try from outbox union all select 'reject', rejected_at from rejected
+	union all select 'journal entry', at from journal union all select 'session', ends from sessions`
+
+// CheckTime finds a moment that cannot be read: every list that its row belongs to would fail.
+func (p *Problems) CheckTime(what, text string) {
+	if _, err := ParseTime(text); err != nil {
+		p.Add("%s: a time cannot be read", what)
 	}
 }
 

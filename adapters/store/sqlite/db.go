@@ -156,6 +156,15 @@ func checkBodies(ctx context.Context, q *sql.Tx, found *store.Problems) error {
 	if err != nil {
 		return err
 	}
+	err = each(ctx, q, store.TimesSQL, func(r *sql.Rows) error {
+		var what, text string
+		err := r.Scan(&what, &text)
+		found.CheckTime(what, text)
+		return err
+	})
+	if err != nil {
+		return err
+	}
 	return checkSeals(ctx, q, found)
 }
 

@@ -53,6 +53,10 @@ func Damage(t *testing.T, s pipeline.Store, exec func(sql string) error, flip fu
 	}
 	for _, c := range []struct{ sql, want string }{
 		{`select 1`, ""},
+		{`update messages set received_at = '2026-06-01T09:00:01.000000Z'`, "not so: every statement came when its message did (1 rows)"},
+		{`update messages set received_at = (select received_at from statements)`, ""},
+		{`update outbox set next_try = '2026-06-01T09:00:0 .000000Z' where id = '1'`, "outgoing message: a time cannot be read"},
+		{`update outbox set next_try = queued`, ""},
 		{`update verdicts set revision = 2, body = ` + flipped + ` where referral = 'b'`, ""}, // a node without seals replaced it
 		{`update outbox set body = ` + flipped + ` where id = '22222'`, "outgoing message in row 2: it is not what was queued"},
 		{`update outbox set dest = 'radiology.south' where id = '1'`, "outgoing message in row 1: it is not what was queued"},

@@ -59,15 +59,16 @@ func testMessage(b *bench) {
 func testStatement(b *bench) {
 	full := filled[pipeline.StoredStatement]()
 	full.Offset, full.Length = 3, 7
-	m := msg(full.MessageID)
+	m, early, late := msg(full.MessageID), msg("early"), msg("late")
+	m.ReceivedAt, early.ReceivedAt = full.ReceivedAt, time.Time{}
 	empties := stmt("empties", "")
 	empties.Facts, empties.Findings = []implant.Fact{}, []implant.Finding{}
 	empties.Person = &implant.Person{Links: []implant.PatientLink{}}
-	empties.MessageID, empties.ReceivedAt = m.ID, time.Time{}
+	empties.MessageID, empties.ReceivedAt = early.ID, early.ReceivedAt
 	fine := stmt("fine", "p")
-	fine.MessageID = m.ID
+	fine.MessageID = late.ID
 	fine.Version.LastUpdated = start.Add(999 * time.Nanosecond).In(time.FixedZone("", -5*3600))
-	b.saves(b.message(m), b.statement(full), b.statement(empties), b.statement(fine))
+	b.saves(b.message(m), b.message(early), b.message(late), b.statement(full), b.statement(empties), b.statement(fine))
 
 	fine.Version.LastUpdated = start
 	b.view(func(r pipeline.Reader) error {
