@@ -35,10 +35,10 @@ func TestMain(m *testing.M) {
 	code := m.Run()
 	slices.SortFunc(table.lines, func(a, b line) int { return strings.Compare(a.fault, b.fault) })
 	if len(table.lines) > 0 {
-		fmt.Printf("%-44s %7s %5s %8s %13s  %s\n", "fault", "rounds", "lost", "doubled", "recovered in", "")
+		fmt.Printf("%-50s %7s %5s %8s %13s  %s\n", "fault", "rounds", "lost", "doubled", "recovered in", "")
 	}
 	for _, l := range table.lines {
-		fmt.Printf("%-44s %7d %5d %8d %13s  %s\n", l.fault, l.rounds, l.lost, l.doubled, l.recovered, l.note)
+		fmt.Printf("%-50s %7d %5d %8d %13s  %s\n", l.fault, l.rounds, l.lost, l.doubled, l.recovered, l.note)
 	}
 	os.Exit(code)
 }

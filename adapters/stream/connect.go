@@ -30,6 +30,7 @@ func (b *Broker) connectOptions() []nats.Option {
 		nats.ReconnectWait(reconnectWait),
 		nats.ReconnectBufSize(-1),
 		nats.Timeout(connectWait),
+		nats.PingInterval(6 * b.cfg.PublishWait), // by default it takes six minutes to see that nobody answers any more
 		nats.CustomInboxPrefix("_INBOX." + serviceUser),
 		nats.ClosedHandler(func(nc *nats.Conn) { b.connectionClosed(nc.LastError()) }),
 		nats.DisconnectErrHandler(func(_ *nats.Conn, err error) {

@@ -15,7 +15,7 @@ import (
 func (s *db) Check(ctx context.Context) ([]string, error) {
 	var found store.Problems
 	opt := pgx.TxOptions{IsoLevel: pgx.RepeatableRead, AccessMode: pgx.ReadOnly}
-	err := s.run(ctx, opt, func(ses *session) error {
+	err := s.runPatiently(ctx, opt, func(ses *session) error {
 		// The whole database is read: longer than any statement of the service may take.
 		settings := []string{"set local statement_timeout = 0"}
 		for _, name := range planners() {
@@ -77,6 +77,15 @@ func checkBodies(ctx context.Context, q pgx.Tx, found *store.Problems) error {
 		n++
 		found.CheckRecord(n, rec, parts)
 		return nil
+	})
+	if err != nil {
+		return err
+	}
+	err = each(ctx, q, store.TimesSQL, func(r pgx.Rows) error {
+		var what, text string
+		err := r.Scan(&what, &text)
+		found.CheckTime(what, text)
+		return err
 	})
 	if err != nil {
 		return err

@@ -21,7 +21,7 @@ var ErrNotEmpty = errors.New("the database is not empty")
 // FillTables runs f in one transaction that no other writer interleaves with. The server's time limits do not hold in
 // it: a whole table is one statement.
 func (s *db) FillTables(ctx context.Context, f func(store.TableWriter) error) error {
-	return s.run(ctx, pgx.TxOptions{IsoLevel: pgx.ReadCommitted}, func(ses *session) error {
+	return s.runPatiently(ctx, pgx.TxOptions{IsoLevel: pgx.ReadCommitted}, func(ses *session) error {
 		_, err := ses.tx.Exec(ctx, `set local statement_timeout = 0; set local idle_in_transaction_session_timeout = 0`)
 		if err == nil {
 			_, err = ses.tx.Exec(ctx, lockSQL, int64(updateLock))

@@ -60,13 +60,16 @@ func Open(ctx context.Context, url string, opt Options, log *zap.Logger) (pipeli
 		return nil, errors.New("postgres store: the URL cannot be read")
 	}
 	opt.apply(cfg)
+	patient := cfg.Copy()
+	cfg.PingTimeout = defaultBusyTimeout
+	cfg.ConnConfig.DialFunc = waryDial(cfg.ConnConfig.DialFunc, opt.silence())
 	pool, err := pgxpool.NewWithConfig(ctx, cfg)
 	if err != nil {
 		return nil, fmt.Errorf("postgres store: %w", mapped(err))
 	}
-	s := &db{pool: pool}
+	s := &db{pool: pool, patient: patient}
 	if err = verify(ctx, pool); err == nil {
-		err = migrate(ctx, pool, log)
+		err = migrate(ctx, patient.Copy().ConnConfig, log)
 	}
 	if err != nil {
 		pool.Close()
@@ -144,7 +147,7 @@ func verify(ctx context.Context, pool *pgxpool.Pool) error {
 // migrate brings the tables up to date. A step fails with ErrBusy when another writer holds a table for longer than
 // BusyTimeout: what waits for a table stops everybody who comes after, so it must not wait for long. What it does once it
 // has the table, such as building an index over millions of parts, takes as long as it takes.
-func migrate(ctx context.Context, pool *pgxpool.Pool, log *zap.Logger) error {
+func migrate(ctx context.Context, conf *pgx.ConnConfig, log *zap.Logger) error {
 	dir, err := fs.Sub(migrations, "migrations")
 	if err != nil {
 		return err
@@ -153,7 +156,6 @@ func migrate(ctx context.Context, pool *pgxpool.Pool, log *zap.Logger) error {
 	if err != nil {
 		return err
 	}
-	conf := pool.Config().ConnConfig
 	conf.RuntimeParams["statement_timeout"] = "0"
 	sqlDB := stdlib.OpenDB(*conf)
 	defer sqlDB.Close()
@@ -174,8 +176,9 @@ func migrate(ctx context.Context, pool *pgxpool.Pool, log *zap.Logger) error {
 
 // db is the store: one pool of connections.
 type db struct {
-	pool  *pgxpool.Pool
-	eager bool // every statement is sent on its own: only to measure what sending them together gains
+	pool    *pgxpool.Pool
+	patient *pgxpool.Config // of connections whose silence is not ended
+	eager   bool            // every statement is sent on its own: only to measure what sending them together gains
 }
 
 var _ pipeline.Store = (*db)(nil)
