@@ -150,19 +150,23 @@ func TestKill(t *testing.T) {
 	if len(acked) == 0 {
 		t.Fatal("nothing was acknowledged: the test tested nothing")
 	}
+	began := time.Now()
 	last := startChild(t, config)
 	if missing := waitDelivered(t, dept, acked); len(missing) > 0 {
 		last.kill()
 		explainMissing(t, config, missing)
 	}
+	recovered := time.Since(began)
 	if err := last.cmd.Process.Signal(os.Interrupt); err != nil {
 		t.Fatal(err)
 	}
 	if err := last.cmd.Wait(); err != nil {
 		t.Errorf("the service did not stop gracefully: %v", err)
 	}
-	checkEffects(t, config, acked, dept)
-	t.Logf("%d rounds, %d orders acknowledged, none lost", *kills, len(acked))
+	lost, doubled := checkEffects(t, config, acked, dept)
+	fmt.Printf("%-50s %7s %5s %8s %13s\n", "fault", "rounds", "lost", "doubled", "recovered in") // as adapters/faults does
+	fmt.Printf("%-50s %7d %5d %8d %13s  started anew, all %d acknowledged orders delivered\n", "SIGKILL of the service", *kills, lost, doubled,
+		recovered.Round(10*time.Millisecond), len(acked))
 }
 
 func writeKillConfig(t *testing.T, dir, endpoint, token string) string {
@@ -236,7 +240,7 @@ func explainMissing(t *testing.T, config string, missing []string) {
 }
 
 // checkEffects reads the store: one statement an order, one verdict in its first revision, one delivery id.
-func checkEffects(t *testing.T, config string, acked map[string]bool, d *department) {
+func checkEffects(t *testing.T, config string, acked map[string]bool, d *department) (lost, doubled int) {
 	t.Helper()
 	ctx := context.Background()
 	p := &program{env: func(string) string { return "" }, out: io.Discard, errOut: io.Discard}
@@ -249,6 +253,12 @@ func checkEffects(t *testing.T, config string, acked map[string]bool, d *departm
 			for id := range acked {
 				key := "hillside|ServiceRequest/" + id
 				st, err := r.ByKey(ctx, []string{key})
+				n := len(d.seen[id])
+				if len(st) == 0 || n == 0 {
+					lost++
+				} else if len(st) > 1 || n > 1 {
+					doubled++
+				}
 				if err != nil || len(st) != 1 {
 					t.Errorf("%s: %d statements, want 1 (%v)", key, len(st), err)
 				}
@@ -256,7 +266,7 @@ func checkEffects(t *testing.T, config string, acked map[string]bool, d *departm
 				if err != nil || v.Revision != 1 || v.State != pipeline.VerdictInForce {
 					t.Errorf("%s: verdict %d %s, want the first in force (%v)", key, v.Revision, v.State, err)
 				}
-				if n := len(d.seen[id]); n != 1 {
+				if n != 1 {
 					t.Errorf("%s: delivered under %d ids, want 1", key, n)
 				}
 			}
@@ -266,4 +276,5 @@ func checkEffects(t *testing.T, config string, acked map[string]bool, d *departm
 	if err != nil {
 		t.Error(err)
 	}
+	return lost, doubled
 }

@@ -176,6 +176,7 @@ func TestFaults(t *testing.T) {
 	_, supervised := keepNodes(supervising, c)
 	defer func() { stopSupervising(); supervised() }()
 	r := rand.New(rand.NewPCG(20261125, 3))
+	back := map[string]time.Duration{} // the longest time that a fault took to be over
 	for range *rounds {
 		for _, f := range faults(ctx, c, r) {
 			pause(ctx, quietTime)
@@ -188,14 +189,19 @@ func TestFaults(t *testing.T) {
 					t.Fatalf("after %s: %v", f.name, err)
 				}
 			}
-			t.Logf("%-22s all nodes ready again after %s", f.name, time.Since(began).Round(time.Millisecond))
+			back[f.name] = max(back[f.name], time.Since(began))
 		}
 	}
 	pause(ctx, quietTime)
 	stopLoading()
 	<-done
 	drain(ctx, t, c, dept, l)
-	checkEffects(ctx, t, c, dept, l.acked)
+	lost, doubled := checkEffects(ctx, t, c, dept, l.acked)
+	fmt.Printf("%-50s %7s %5s %8s %13s\n", "fault", "rounds", "lost", "doubled", "recovered in") // as adapters/faults does
+	for _, f := range faults(ctx, c, r) {
+		fmt.Printf("%-50s %7d %5d %8d %13s  all nodes ready again; lost and doubled of the %d orders acknowledged in all rounds\n", f.name, *rounds, lost, doubled,
+			back[f.name].Round(10*time.Millisecond), len(l.acked))
+	}
 }
 
 // drain waits until every acknowledged order has been delivered.
@@ -284,7 +290,7 @@ func newCluster(t *testing.T) (context.Context, *Cluster, *department) {
 	return ctx, c, dept
 }
 
-func checkEffects(ctx context.Context, t *testing.T, c *Cluster, dept *department, acked []string) {
+func checkEffects(ctx context.Context, t *testing.T, c *Cluster, dept *department, acked []string) (lost, doubled int) {
 	t.Helper()
 	if len(acked) < 100 {
 		t.Fatalf("%d orders acknowledged: the test tested nothing", len(acked))
@@ -297,7 +303,6 @@ func checkEffects(ctx context.Context, t *testing.T, c *Cluster, dept *departmen
 	if found, err := s.Check(ctx); err != nil || len(found) > 0 {
 		t.Errorf("store check: %v %v", found, err)
 	}
-	lost, doubled := 0, 0
 	err = s.View(ctx, func(r pipeline.Reader) error {
 		for _, id := range acked {
 			key := "hillside|ServiceRequest/" + id
@@ -319,4 +324,5 @@ func checkEffects(ctx context.Context, t *testing.T, c *Cluster, dept *departmen
 	if err != nil || lost > 0 || doubled > 0 {
 		t.Errorf("%d acknowledged: %d lost, %d doubled, %v", len(acked), lost, doubled, err)
 	}
+	return lost, doubled
 }
