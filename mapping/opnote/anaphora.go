@@ -384,6 +384,12 @@ func (r *reader) bareModel(k int) (mention, bool) {
 		return mention{}, false
 	}
 	text, last := r.joinedText(k, len(r.items))
+	if r.pluggedInto(k) {
+		m := mention{first: k - 1, last: last, head: last, sent: r.sentNo, kind: implant.Generator, words: text, indef: r.itemText(k-1) != "the", definite: r.itemText(k-1) == "the"}
+		m.id.model = text
+		m.tok0, m.tok1 = r.items[m.first].first, r.items[m.last].last
+		return m, true
+	}
 	if n := len(r.ments); n > 0 && r.attributeGap(r.ments[n-1].last+1, k) {
 		return mention{}, false
 	}
@@ -416,6 +422,22 @@ func (r *reader) bareModel(k int) (mention, bool) {
 	}
 	m.tok0, m.tok1 = r.items[m.first].first, r.items[m.last].last
 	return m, true
+}
+
+// pluggedInto says whether the model at k, with an article, is what a lead is connected to: "joined to an MV-S30".
+func (r *reader) pluggedInto(k int) bool {
+	if !r.at(k - 1).is(classDet) {
+		return false
+	}
+	for p := k - 2; p >= 0 && p >= k-3; p-- {
+		if e := r.at(p).as(classAct); e != nil && e.value == "connect" {
+			return true
+		}
+		if !r.at(p).is(classPrep) {
+			return false
+		}
+	}
+	return false
 }
 
 // openBracket says whether a bracket opened at [a,b) is still open at b, with no part, act or verb before it.

@@ -29,6 +29,9 @@ func (r *reader) bind(i int) {
 			ev.args = r.objects(ev, args)
 		}
 	}
+	if ev.foreign && len(ev.args) == 0 && !ev.passive && ev.e.form != formNoun && len(args) > 0 && r.objectRightBehind(ev, &r.ments[args[0]]) {
+		ev.args, ev.foreign = args, false // "the technician removed one pulse generator"
+	}
 	if ev.act == "remove" || ev.act == "out" {
 		ev.args = r.withoutExcepted(ev)
 	}
@@ -42,6 +45,13 @@ func (r *reader) bind(i int) {
 	for _, a := range ev.args {
 		r.ments[a].bound = true
 	}
+}
+
+// objectRightBehind says whether the part stands right behind the act with an article or a number, so that it is what the
+// act is done to.
+func (r *reader) objectRightBehind(ev *event, m *mention) bool {
+	n := r.at(ev.item + 1)
+	return m.head <= ev.item+6 && n.isAny(classDet, classNum) && !n.is(classAct) && m.first <= ev.item+1 && !r.at(m.last+1).isAny(classAux, classAct)
 }
 
 // oneOfRow gives the part that heads the row, or one of several that it names: "Anchor x2 | one removed".
@@ -93,11 +103,12 @@ func (r *reader) ownMentions(a, b int) []int {
 // subjects gives the parts before the act that are its subject, and notes where that is something else.
 func (r *reader) subjects(ev *event) []int {
 	var out []int
-	foreign, joined, depth := false, false, 0
+	foreign, joined, depth, open := false, false, 0, 0
 	for k := ev.from; k < ev.item; k++ {
 		switch r.mark(k) {
 		case '(':
 			depth++
+			open = k
 		case ')':
 			depth--
 		}
@@ -115,6 +126,9 @@ func (r *reader) subjects(ev *event) []int {
 			continue
 		}
 		if o := r.owner[k]; o >= 0 {
+			if depth > 0 && len(out) > 0 && r.ments[out[len(out)-1]].last < open {
+				out = out[:0] // "a lead (generator removed 2020)"
+			}
 			if len(out) > 0 && (r.ments[o].oneOf() || r.relative(int(o))) {
 				out = out[:0] // "extensions: one out, one snapped"
 			}
