@@ -61,7 +61,7 @@ func Alerts(n Note, withdrawn bool) []string {
 	return out
 }
 
-func partAlert(p implant.Part) string {
+func partAlert(p *implant.Part) string {
 	place := known2(strings.Join(placeWords(p.Site), " "), "place not known")
 	return known2(stateAlerts[p.State], "STATE UNKNOWN") + ": " + KindName(p.Component.Kind) + ", " + place + ", " + known2(p.Component.Model, "model not known")
 }

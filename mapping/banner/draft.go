@@ -16,22 +16,23 @@ func annotation(text string, at time.Time) object {
 // Annotate puts the text of a note (Plain) on a draft order that is still with the person who writes it. A note of ours
 // that the draft has from an earlier question is replaced; every other byte stays.
 func Annotate(raw []byte, text string, at time.Time) ([]byte, error) {
-	raw, err := dropNotes(raw)
-	if err != nil {
-		return nil, err
-	}
-	return appendTo(raw, "note", annotation(text, at.UTC().Truncate(time.Millisecond)))
-}
-
-// dropNotes takes our earlier notes out of the order's list of notes; a list without ours stays byte for byte.
-func dropNotes(raw []byte) ([]byte, error) {
 	r, err := parse(raw)
 	if err != nil {
 		return nil, err
 	}
+	if others, had := r.withoutOurNotes(); had {
+		if r, err = parse(others); err != nil {
+			return nil, err
+		}
+	}
+	return r.with(addition{"note", []any{annotation(text, at.UTC().Truncate(time.Millisecond))}})
+}
+
+// withoutOurNotes takes our earlier notes out of the order's list of notes; had says whether there was one.
+func (r received) withoutOurNotes() (raw []byte, had bool) {
 	for _, m := range r.members {
 		var notes []json.RawMessage
-		if m.name != "note" || json.Unmarshal(raw[m.start:m.end], &notes) != nil {
+		if m.name != "note" || json.Unmarshal(r.raw[m.start:m.end], &notes) != nil {
 			continue
 		}
 		var others []string
@@ -42,9 +43,9 @@ func dropNotes(raw []byte) ([]byte, error) {
 			}
 		}
 		if len(others) == len(notes) {
-			return raw, nil
+			return nil, false
 		}
-		return apply(raw, []edit{{m.start, m.end, "[" + strings.Join(others, ",") + "]"}}), nil
+		return apply(r.raw, []edit{{m.start, m.end, "[" + strings.Join(others, ",") + "]"}}), true
 	}
-	return raw, nil
+	return nil, false
 }

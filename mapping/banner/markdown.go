@@ -7,6 +7,9 @@ import "strings"
 var marks = strings.NewReplacer("\\", "\\\\", "`", "\\`", "*", "\\*", "_", "\\_", "[", "\\[", "]", "\\]", "<", "\\<", ">", "\\>",
 	"#", "\\#", "|", "\\|", "~", "\\~", "&", "\\&", "!", "\\!", "@", "\\@", "://", ":\\//")
 
+// marked are the characters that marks has something for; "://" apart.
+const marked = "\\`*_[]<>#|~&!@"
+
 // Markdown gives the text of a note (Plain) with its headline and titles in bold; what sources wrote is never formatting
 // or a link.
 func Markdown(text string) string {
@@ -14,7 +17,11 @@ func Markdown(text string) string {
 	b.Grow(len(text) + len(text)/4)
 	put := func(before, line, after string) {
 		b.WriteString(before)
-		_, _ = marks.WriteString(&b, line) // a builder takes everything
+		if strings.ContainsAny(line, marked) || strings.Contains(line, "://") {
+			_, _ = marks.WriteString(&b, line) // a builder takes everything
+		} else {
+			b.WriteString(line)
+		}
 		b.WriteString(after)
 	}
 	first := true

@@ -38,7 +38,7 @@ func known2(s, otherwise string) string {
 
 // PartLine describes a part in one line: what, identity, where, state, dates.
 func PartLine(p implant.Part) string {
-	words := []string{partLabel(p)}
+	words := append(make([]string, 0, 12), partLabel(&p))
 	c := p.Component
 	if c.Serial != "" {
 		words = append(words, "serial "+c.Serial)
@@ -63,7 +63,7 @@ func PartLine(p implant.Part) string {
 	return strings.Join(words, ", ")
 }
 
-func partLabel(p implant.Part) string {
+func partLabel(p *implant.Part) string {
 	c := p.Component
 	model := c.Model
 	if model == "" {
@@ -101,8 +101,8 @@ func date(w implant.When) string {
 }
 
 func partName(rec implant.Record, id string) string {
-	for _, p := range rec.Parts {
-		if p.ID == id {
+	for i := range rec.Parts { // a part is large to copy
+		if p := &rec.Parts[i]; p.ID == id {
 			name := partLabel(p)
 			if p.Component.Serial != "" {
 				name += " (serial " + p.Component.Serial + ")"
@@ -192,20 +192,36 @@ func full(b *strings.Builder, title string, lines []string) {
 	if len(lines) == 0 {
 		return
 	}
-	b.WriteString(title + ":\n")
+	b.WriteString(title)
+	b.WriteString(":\n")
 	for _, l := range lines {
-		b.WriteString("- " + oneLine(l) + "\n")
+		b.WriteString("- ")
+		b.WriteString(oneLine(l))
+		b.WriteString("\n")
 	}
 }
 
 // oneLine turns control characters and line separators into spaces.
 func oneLine(s string) string {
+	if printable(s) {
+		return s
+	}
 	return strings.Map(func(r rune) rune {
 		if unicode.IsControl(r) || r == '\u2028' || r == '\u2029' {
 			return ' '
 		}
 		return r
 	}, s)
+}
+
+// printable says whether a text is of printable ASCII alone, as most are.
+func printable(s string) bool {
+	for i := range len(s) {
+		if s[i] < ' ' || s[i] > '~' {
+			return false
+		}
+	}
+	return true
 }
 
 // examWords says which examination the verdict is for: it holds for no other.
@@ -243,22 +259,27 @@ func Reasons(v mri.Verdict, rec implant.Record) []string {
 func Parts(rec implant.Record, inBody bool) []string {
 	var out []string
 	for _, p := range sortedParts(rec, inBody) {
-		out = append(out, PartLine(p))
+		out = append(out, PartLine(*p))
 	}
 	return out
 }
 
 // sortedParts gives the parts in or out of the body by system, power source first, left before right.
-func sortedParts(rec implant.Record, inBody bool) []implant.Part {
-	parts := slices.DeleteFunc(slices.Clone(rec.Parts), func(p implant.Part) bool { return p.State.InBody() != inBody })
-	slices.SortStableFunc(parts, func(a, b implant.Part) int {
+func sortedParts(rec implant.Record, inBody bool) []*implant.Part {
+	var parts []*implant.Part
+	for i := range rec.Parts {
+		if p := &rec.Parts[i]; p.State.InBody() == inBody {
+			parts = append(parts, p)
+		}
+	}
+	slices.SortStableFunc(parts, func(a, b *implant.Part) int {
 		return cmp.Or(cmp.Compare(a.System, b.System), cmp.Compare(kindOrder(a), kindOrder(b)), cmp.Compare(a.Site.Side, b.Site.Side))
 	})
 	return parts
 }
 
 // kindOrder puts the power source first, then what is connected to it.
-func kindOrder(p implant.Part) int {
+func kindOrder(p *implant.Part) int {
 	return slices.Index([]implant.Kind{implant.Generator, implant.Pump, implant.Adaptor, implant.Extension, implant.Lead, implant.Catheter}, p.Component.Kind)
 }
 
@@ -453,8 +474,8 @@ func outWord(s implant.State) string {
 
 // stateOf gives the state of a part of the record; one that is not in it is unknown.
 func stateOf(rec implant.Record, id string) implant.State {
-	for _, p := range rec.Parts {
-		if p.ID == id {
+	for i := range rec.Parts {
+		if p := &rec.Parts[i]; p.ID == id {
 			return p.State
 		}
 	}

@@ -99,15 +99,6 @@ type addition struct {
 	elements []any
 }
 
-// appendTo adds an element to a top-level array of the object, see received.with.
-func appendTo(raw []byte, name string, element any) ([]byte, error) {
-	r, err := parse(raw)
-	if err != nil {
-		return nil, err
-	}
-	return r.with(addition{name, []any{element}})
-}
-
 // with adds elements to top-level arrays of the object, making an array where it is absent or null, and around
 // a single object that stands where an array belongs (senders do write that, and it was read as an array of one).
 // Every other byte stays as received, so that nothing the sender meant is lost in passing.

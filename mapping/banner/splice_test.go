@@ -8,6 +8,15 @@ import (
 	"testing"
 )
 
+// appendTo adds an element to a top-level array of the object, see received.with.
+func appendTo(raw []byte, name string, element any) ([]byte, error) {
+	r, err := parse(raw)
+	if err != nil {
+		return nil, err
+	}
+	return r.with(addition{name, []any{element}})
+}
+
 // appended says what appendTo must give, written out by hand for each oddity of spacing and shape.
 func TestAppendToKeepsEveryOtherByte(t *testing.T) {
 	const e = `{"text":"x"}`
