@@ -8,6 +8,7 @@ import (
 	"encoding/json"
 	"errors"
 	"fmt"
+	"runtime"
 	"sync"
 	"time"
 )
@@ -82,6 +83,7 @@ func (a *Audit) Note(ctx context.Context, e Event) error {
 	a.writing.Lock()
 	defer a.writing.Unlock()
 	if !n.done { // nobody wrote it for us while we waited
+		runtime.Gosched() // on a busy machine others are about to note: one write for all of them
 		a.mu.Lock()
 		batch := a.pending
 		a.pending = nil
