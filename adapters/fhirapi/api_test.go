@@ -120,7 +120,7 @@ func TestReceive(t *testing.T) {
 		{"too deep", "POST", "/fhir", "application/fhir+json", `{"resourceType":"Patient","extension":[` + deep + `]}`, 422, "", 1},
 		{"too large", "POST", "/fhir", "application/fhir+json", `{"resourceType":"Patient","x":"` + strings.Repeat("a", 30_000) + `"}`, 413, "limit of 20000 bytes", 0},
 		{"unknown type", "POST", "/fhir", "application/fhir+json", `{"resourceType":"Implantogram"}`, 422, "", 0},
-		{"a type that is not read", "POST", "/fhir", "application/fhir+json", `{"resourceType":"ClinicalImpression","id":"1","status":"completed","summary":"leads abandoned","subject":{"reference":"Patient/1"}}`, 202, "ClinicalImpression is not read", 1},
+		{"a type that is not read", "POST", "/fhir", "application/fhir+json", `{"resourceType":"Communication","id":"1","status":"completed","payload":[{"contentString":"leads abandoned"}],"subject":{"reference":"Patient/1"}}`, 202, "Communication is not read", 1},
 		{"one bad entry among good ones", "POST", "/fhir", "application/fhir+json", `{"resourceType":"Bundle","type":"collection","entry":[{"resource":{"resourceType":"Implantogram"}},{"resource":` + order + `}]}`, 202, "", 1},
 	}
 	for _, tt := range tests {

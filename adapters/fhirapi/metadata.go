@@ -10,8 +10,8 @@ import (
 const capabilityDate = "2026-11-27"
 
 // readTypes are the resource types that the mapping reads, in the order the statement lists them.
-var readTypes = []string{"BodyStructure", "Composition", "Condition", "Device", "DeviceUseStatement", "DiagnosticReport",
-	"DocumentReference", "Encounter", "Flag", "Observation", "Organization", "Patient", "Practitioner", "Procedure",
+var readTypes = []string{"AllergyIntolerance", "BodyStructure", "CarePlan", "ClinicalImpression", "Composition", "Condition", "Device",
+	"DeviceRequest", "DeviceUseStatement", "DiagnosticReport", "DocumentReference", "Encounter", "Flag", "Observation", "Organization", "Patient", "Practitioner", "Procedure",
 	"QuestionnaireResponse", "ServiceRequest"}
 
 // metadata answers with what this server really does: it takes resources in and gives none out.

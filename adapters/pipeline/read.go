@@ -79,7 +79,7 @@ func (r MessageReader) Read(m Message) (out Reading) {
 func reachesNobody(st implant.Statement) bool {
 	switch st.Type {
 	case "Procedure", "DeviceUseStatement", "DocumentReference", "DiagnosticReport", "Composition",
-		"Condition", "Observation", "Flag", "QuestionnaireResponse":
+		"Condition", "Observation", "Flag", "QuestionnaireResponse", "AllergyIntolerance", "CarePlan", "ClinicalImpression", "DeviceRequest":
 		return st.Patient == "" && len(st.Facts) > 0 && !unreadOnly(st)
 	}
 	return false
@@ -99,6 +99,8 @@ func (r MessageReader) decode(out *Reading, env intake.Envelope, msg fhirjson.Me
 			}
 			it.Resource, it.Findings = res, findings
 			it.Hash = cmp.Or(fhirjson.Digest(res), it.Hash)
+		} else if mayBeAside(e) {
+			it.Aside = asideOf(e.Raw)
 		}
 		items = append(items, it)
 		offsets = append(offsets, span{e.Offset, len(e.Raw)})
@@ -135,6 +137,10 @@ func (r MessageReader) rejectAs(out *Reading, env intake.Envelope, g fhirjson.Gl
 	findings ...implant.Finding) {
 	m := out.Message
 	rej := r.newReject(m, path, "", StepDecode, findings...)
+	if !mayTell(g.Type, raw) {
+		out.Rejects = append(out.Rejects, rej)
+		return
+	}
 	if len(g.Patients)+len(g.Identifiers) > 0 || g.ID != "" && intake.Reads(g.Type) && mayBeMentioned(g.Type) {
 		why := "refused"
 		if len(findings) > 0 {

@@ -58,8 +58,8 @@ func (r Receiver) Receive(ctx context.Context, sender, contentType string, body 
 	return m.ID, findings, nil
 }
 
-// notRead says once of each type that is not read that it reaches no record: its sender must not believe that
-// a retained lead told of in a ClinicalImpression is known here.
+// notRead says once of each type that is not read that nobody weighs what it says: its sender must not believe that
+// a retained lead told of in a Communication is known here.
 func notRead(entries []fhirjson.Entry) (out []implant.Finding) {
 	said := map[string]bool{"MessageHeader": true}
 	for _, e := range entries {
@@ -68,7 +68,7 @@ func notRead(entries []fhirjson.Entry) (out []implant.Finding) {
 		}
 		said[e.Type] = true
 		out = append(out, implant.Finding{Severity: "warning", Code: "not-supported", Path: e.Path,
-			Text: "kept as received, but " + e.Type + " is not read: nothing in it reaches an implant record"})
+			Text: "kept as received, but " + e.Type + " is not read: at most, words of an implant in it make a question on the patient's record"})
 	}
 	return out
 }

@@ -29,6 +29,9 @@ var questions = map[implant.QuestionCode]string{
 	implant.AskPartUnmatched:     "Something was done to a part, and which part is not clear.",
 	implant.AskDictation:         "A word looks like a slip of dictation.",
 	implant.AskCodeUnknown:       "A code is not understood.",
+	implant.AskOrdered:           "An implant is ordered; whether it was put in is not recorded.",
+	implant.AskToldElsewhere:     "A resource of a kind that is not read speaks of an implant.",
+	implant.AskStillListed:       "An undated problem-list entry, recorded before the removal, still names an implant.",
 	implant.AskNotDone:           "A procedure that concerns devices was not finished.",
 	implant.AskWordsConflict:     "A note contradicts itself.",
 }

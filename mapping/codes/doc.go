@@ -62,7 +62,7 @@ func System(uri string) string {
 	if strings.HasPrefix(key, "http://snomed.info/sct/") { // an edition or version of SNOMED CT
 		return SNOMED
 	}
-	for _, known := range []string{SNOMED, LOINC, DICOM, NCIt, DeviceAction, V2Section, ICD10PCS, ICD10CM, IMDRF, ImplantState} {
+	for _, known := range []string{SNOMED, LOINC, DICOM, NCIt, DeviceAction, V2Section, ICD10PCS, ICD10CM, ICD10, IMDRF, ImplantState} {
 		if key == strings.ToLower(known) {
 			return known
 		}

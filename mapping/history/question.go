@@ -13,7 +13,7 @@ import (
 func matters(code implant.QuestionCode) bool {
 	switch code {
 	case implant.AskDateMissing, implant.AskDateDoubtful, implant.AskIdentityUnknown, implant.AskLabelOldWords,
-		implant.AskRemovalDoubtful, implant.AskCodeUnknown, implant.AskLabelConflict:
+		implant.AskRemovalDoubtful, implant.AskCodeUnknown, implant.AskLabelConflict, implant.AskOrdered, implant.AskStillListed:
 		return false
 	}
 	return true
@@ -25,6 +25,7 @@ func (f *fold) openQuestions(doubts []implant.Question) []implant.Question {
 	f.askMissing()
 	f.askPatient()
 	f.askLacking()
+	f.askStillListed()
 	for _, key := range f.unordered {
 		f.ask(implant.AskVersionsUnordered, key, f.partsOf(key), implant.Source{Key: key})
 	}
@@ -72,7 +73,9 @@ func (f *fold) askedBySources() {
 			if p := f.byRef[it.Component.Ref]; p != nil {
 				ps = []*part{p}
 			}
-			f.ask(implant.QuestionCode(it.Value), it.Component.Words, ps, it.Source)
+			if it.Value != string(implant.AskOrdered) || !f.carriedOut(it) {
+				f.ask(implant.QuestionCode(it.Value), it.Component.Words, ps, it.Source)
+			}
 		case implant.Abandoned:
 			f.ask(implant.AskNotDone, string(it.Component.Kind), nil, it.Source)
 		case implant.Mentioned:
@@ -80,6 +83,33 @@ func (f *fold) askedBySources() {
 		}
 	}
 }
+
+// carriedOut says whether something was put in that may be what was ordered.
+func (f *fold) carriedOut(order item) bool {
+	return slices.ContainsFunc(f.items, func(it item) bool { return it.Kind == implant.Implanted && !it.before(order) })
+}
+
+// askStillListed asks about what a problem list still names and all of which is out: entries are seldom taken off such
+// lists, so one that was recorded before the removal says nothing against it. One that nothing dates does (checkPresence).
+func (f *fold) askStillListed() {
+	for _, it := range f.items {
+		if it.Kind != implant.PresentByWord || it.Value != listed || !it.dated {
+			continue
+		}
+		var out []*part
+		for _, p := range f.parts {
+			if slices.ContainsFunc(p.told, func(x item) bool { return x.Fact == it.Fact && x.st == it.st }) {
+				out = append(out, p)
+			}
+		}
+		if len(out) > 0 && !slices.ContainsFunc(out, func(p *part) bool { return p.State != implant.RemovedWhole }) {
+			f.ask(implant.AskStillListed, "recorded "+string(implant.Day(it.from))+", removed "+string(out[0].Removed), out, it.Source)
+		}
+	}
+}
+
+// listed is the Value of what a problem list tells (package intake).
+const listed = "listed"
 
 // askAboutMention asks for the action where a Device is named as the focus of a procedure, or an implant as used in
 // one, and nothing else is known of what was done to it.

@@ -128,6 +128,9 @@ const (
 	AskPartUnmatched     QuestionCode = "part-unmatched"     // an act on a part that no source put in
 	AskDictation         QuestionCode = "dictation"          // a likely slip of dictation
 	AskCodeUnknown       QuestionCode = "code-unknown"       // a code we do not understand where it matters
+	AskOrdered           QuestionCode = "implant-ordered"    // an implant is ordered; nobody says whether it was put in
+	AskToldElsewhere     QuestionCode = "told-elsewhere"     // a resource of a type that is not read speaks of an implant
+	AskStillListed       QuestionCode = "still-listed"       // an undated problem-list entry, recorded before the removal
 	AskNotDone           QuestionCode = "not-done"           // a procedure that touched devices was stopped or not finished
 	AskWordsConflict     QuestionCode = "words-conflict"     // title against body, side against side in one note
 )

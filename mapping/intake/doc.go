@@ -24,8 +24,10 @@
 // done or is there become facts of basis "read" with their spans, its questions become doubts. A note that cannot
 // be read is a doubt of its own. The words of a referrer are read too: they often are the only ones.
 //
-// Conditions, Flags, Observations and answers of questionnaires are read for words that tell of an implant in passing
-// (told.go): these make it possible and take nothing out. Laboratory values and vital signs make no statement.
+// Conditions, Flags, Observations, answers of questionnaires, assessments, plans of care, allergy lists and reasons of visits
+// are read for words, and for codes of diagnosis lists, that tell of an implant in passing (told.go, toldmore.go): these make
+// it possible and take nothing out. Laboratory values and vital signs make no statement. An order for a device is a plan.
+// A resource of any other type leaves a question where its words tell of an implant (aside.go), and no statement else.
 //
 // A contained Device is described in the statement of its parent. A BodyStructure in the same message gives its
 // site to the Procedure that targets it; one that comes apart is left to the fold. Nothing received is lost

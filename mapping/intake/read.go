@@ -32,6 +32,7 @@ type Item struct {
 	FullURL, Method, URL, Type, ID, Path, Hash string
 	Resource                                   *r4pb.ContainedResource
 	Findings                                   []implant.Finding // from decoding
+	Aside                                      *Aside            // of a type that is not read: what its words are
 }
 
 // Reads says whether statements are made of resources of a type.
@@ -39,10 +40,21 @@ func Reads(resourceType string) bool {
 	switch resourceType {
 	case "Patient", "ServiceRequest", "Procedure", "Device", "DeviceUseStatement", "BodyStructure", "Encounter",
 		"Practitioner", "Organization", "DocumentReference", "DiagnosticReport", "Composition",
-		"Condition", "Observation", "Flag", "QuestionnaireResponse":
+		"Condition", "Observation", "Flag", "QuestionnaireResponse", "AllergyIntolerance", "CarePlan", "ClinicalImpression", "DeviceRequest":
 		return true
 	}
 	return false
+}
+
+// TellsInPassing says whether resources of a type only tell of implants in passing: what is none of the accounts of
+// devices, procedures, orders and people. Every type that is not read is one of them.
+func TellsInPassing(resourceType string) bool {
+	switch resourceType {
+	case "", "Bundle", "Patient", "ServiceRequest", "Procedure", "Device", "DeviceUseStatement", "BodyStructure", "Encounter",
+		"DocumentReference", "DiagnosticReport", "Composition":
+		return false
+	}
+	return true
 }
 
 // Read gives one statement for each item whose type is read, in the order of the items. It never fails: what
@@ -58,6 +70,10 @@ func Read(env Envelope, items []Item) []implant.Statement {
 		case it.Method == "DELETE" || it.Method == "PATCH":
 			if typ := b.typeOf(it); Reads(typ) {
 				out = append(out, b.changed(it, typ))
+			}
+		case it.Resource == nil && it.Aside != nil:
+			if st, ok := b.aside(it); ok {
+				out = append(out, st)
 			}
 		case it.Resource != nil && measured(it.Resource.GetObservation()): // takes part in resolving references only
 		case it.Resource != nil && Reads(b.typeOf(it)):
@@ -174,8 +190,7 @@ func (r *reader) dispatch() {
 	case "BodyStructure":
 		r.bodyStructure(c.GetBodyStructure())
 	case "Encounter":
-		r.subject("Encounter.subject", c.GetEncounter().GetSubject())
-		r.st.Void = codeOf(c.GetEncounter().GetStatus().GetValue()) == enteredInError
+		r.encounter(c.GetEncounter())
 	case "DocumentReference":
 		r.documentReference(c.GetDocumentReference())
 	case "DiagnosticReport":
@@ -190,6 +205,14 @@ func (r *reader) dispatch() {
 		r.flagResource(c.GetFlag())
 	case "QuestionnaireResponse":
 		r.questionnaireResponse(c.GetQuestionnaireResponse())
+	case "AllergyIntolerance":
+		r.allergy(c.GetAllergyIntolerance())
+	case "CarePlan":
+		r.carePlan(c.GetCarePlan())
+	case "ClinicalImpression":
+		r.clinicalImpression(c.GetClinicalImpression())
+	case "DeviceRequest":
+		r.deviceRequest(c.GetDeviceRequest())
 	}
 }
 

@@ -193,6 +193,7 @@ func (r *reader) referralProse(s *spb.ServiceRequest) {
 		for _, ps.text = range r.ownWords(c) {
 			r.prose(ps)
 		}
+		r.toldCodes(ps.path, "", codingsOf(c))
 	}
 	ps.path, ps.text = "ServiceRequest.patientInstruction", text(s.GetPatientInstruction())
 	r.prose(ps)

@@ -5,6 +5,7 @@ import (
 	"regexp"
 	"strings"
 
+	"gaussline/mapping/codes"
 	"gaussline/mapping/implant"
 
 	cpb "github.com/google/fhir/go/proto/google/fhir/proto/r4/core/resources/condition_go_proto"
@@ -45,13 +46,44 @@ func (r *reader) conditionResource(c *cpb.Condition) {
 	}
 }
 
+// listed is the value of what a problem list tells that nobody has taken off it.
+const listed = "listed"
+
 func (r *reader) condition(path string, c *cpb.Condition) {
+	before := len(r.st.Facts)
 	at := dateTime(c.GetRecordedDate())
 	if w := dateTime(c.GetOnset().GetDateTime()); at == "" {
 		at = w
 	}
-	r.told(path+".code", at, r.ownWords(c.GetCode())...)
+	r.toldConcept(path+".code", at, c.GetCode())
 	r.toldNotes(path, at, c.GetNote())
+	if hasCode(c.GetClinicalStatus(), "inactive") || hasCode(c.GetClinicalStatus(), "resolved") || hasCode(c.GetClinicalStatus(), "remission") {
+		return
+	}
+	for i := before; i < len(r.st.Facts); i++ {
+		if f := &r.st.Facts[i]; f.Kind == implant.PresentByWord && f.Value == "" {
+			f.Value = listed
+		}
+	}
+}
+
+// toldConcept reads the words of a concept, and its codes where they say by themselves that an implant is there: many
+// problem lists are codes alone.
+func (r *reader) toldConcept(path string, at implant.When, c *dpb.CodeableConcept) {
+	r.told(path, at, r.ownWords(c)...)
+	r.toldCodes(path, at, codingsOf(c))
+}
+
+func (r *reader) toldCodes(path string, at implant.When, list []implant.Code) {
+	for _, cd := range list {
+		kind, words, ok := codes.Presence(cd)
+		if !ok {
+			continue
+		}
+		r.fact(implant.Fact{Kind: implant.PresentByWord, Component: implant.Component{Kind: kind, Words: words}, At: at,
+			Certainty: implant.Possible}, path, strings.TrimSpace(firstOf(cd.Display, words)+" ("+cd.Code+")"))
+		return
+	}
 }
 
 func (r *reader) flagResource(f *fpb.Flag) {
@@ -64,7 +96,7 @@ func (r *reader) flagResource(f *fpb.Flag) {
 	}
 	if !r.st.Void {
 		at, _ := period(f.GetPeriod())
-		r.told("Flag.code", at, r.ownWords(f.GetCode())...)
+		r.toldConcept("Flag.code", at, f.GetCode())
 	}
 }
 
@@ -101,6 +133,9 @@ func (r *reader) observation(path string, o *opb.Observation) {
 	}
 	v := o.GetValue()
 	r.asked(path, at, label(o.GetCode()), v == nil && o.GetDataAbsentReason() == nil, answerWords(r, v.GetCodeableConcept(), v.GetStringValue(), v.GetBoolean())...)
+	if !negatedRE.MatchString(label(o.GetCode())) {
+		r.toldCodes(path, at, codingsOf(v.GetCodeableConcept()))
+	}
 	for i, c := range o.GetComponent() {
 		v := c.GetValue()
 		r.asked(fmt.Sprintf("%s.component[%d]", path, i), at, label(c.GetCode()), v == nil && c.GetDataAbsentReason() == nil,
@@ -184,7 +219,7 @@ func (r *reader) toldInside(at implant.When) {
 		path := fmt.Sprintf("%s.contained[%d]", r.st.Type, i)
 		switch x := unwrap(opened(a)).(type) {
 		case *cpb.Condition:
-			r.told(path+".code", at, r.ownWords(x.GetCode())...)
+			r.toldConcept(path+".code", at, x.GetCode())
 			r.toldNotes(path, at, x.GetNote())
 		case *opb.Observation:
 			r.observation(path, x)
