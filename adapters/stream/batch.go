@@ -199,7 +199,8 @@ func (p *batcher) singles(jobs []*putting) {
 			continue
 		}
 		select {
-		case <-futures[i].Ok():
+		case ack := <-futures[i].Ok():
+			p.b.mark.reached(ack.Sequence)
 			job.done <- nil
 		case err := <-futures[i].Err(): // also past PublishWait, and when the connection is lost
 			job.done <- err
@@ -228,27 +229,30 @@ func (p *batcher) batch(jobs []*putting) error {
 	if err != nil {
 		return err
 	}
-	return batchOutcome(reply.Data, id, len(jobs))
+	seq, err := batchOutcome(reply.Data, id, len(jobs))
+	p.b.mark.reached(seq)
+	return err
 }
 
 // batchOutcome reads the acknowledgement of a commit. A server that does not know batches acknowledges the last
 // message alone: that is no acknowledgement of the others.
-func batchOutcome(data []byte, id string, count int) error {
+func batchOutcome(data []byte, id string, count int) (last uint64, err error) {
 	var ack struct {
 		Error *jetstream.APIError `json:"error"`
 		Batch string              `json:"batch"`
 		Count int                 `json:"count"`
+		Seq   uint64              `json:"seq"`
 	}
 	if err := json.Unmarshal(data, &ack); err != nil {
-		return fmt.Errorf("acknowledgement of a batch: %w", err)
+		return 0, fmt.Errorf("acknowledgement of a batch: %w", err)
 	}
 	if ack.Error != nil {
-		return ack.Error
+		return 0, ack.Error
 	}
 	if ack.Batch != id || ack.Count != count {
-		return fmt.Errorf("acknowledgement of a batch of %d names %d", count, ack.Count)
+		return 0, fmt.Errorf("acknowledgement of a batch of %d names %d", count, ack.Count)
 	}
-	return nil
+	return ack.Seq, nil
 }
 
 // stamp is the layout of times in headers: UTC, microseconds.

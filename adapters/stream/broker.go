@@ -26,8 +26,9 @@ type Broker struct {
 	in      jetstream.Stream
 	put     *batcher
 	front   front
-	batches bool // the server takes atomic batches
-	synced  bool // known that the server syncs before it acknowledges
+	mark    *mark // nil with an outside server
+	batches bool  // the server takes atomic batches
+	synced  bool  // known that the server syncs before it acknowledges
 
 	mu       sync.Mutex
 	consumer jetstream.Consumer
@@ -72,6 +73,14 @@ func (b *Broker) open(ctx context.Context) (err error) {
 	}
 	if err := b.ensure(ctx); err != nil {
 		return err
+	}
+	if b.own != nil {
+		if b.mark, err = openMark(b.cfg.Dir); err != nil {
+			return err
+		}
+		if err := b.compareMark(ctx); err != nil {
+			return err
+		}
 	}
 	b.put = newBatcher(b)
 	return nil
@@ -243,4 +252,5 @@ func (b *Broker) shut() {
 	if b.own != nil {
 		b.own.stop()
 	}
+	b.mark.close()
 }

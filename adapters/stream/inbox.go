@@ -200,6 +200,7 @@ func (i inbox) receive(msg jetstream.Msg) (*delivery, error) {
 	if err != nil {
 		return nil, unavailable("fetch", err)
 	}
+	i.b.mark.reached(meta.Sequence.Stream) // also what outside senders published
 	m := pipeline.Message{
 		Body:        msg.Data(),
 		ContentType: headerText(msg.Headers().Get(headerType)),

@@ -137,7 +137,7 @@ func TestBatchOutcome(t *testing.T) {
 		{``, false},
 		{`nonsense`, false},
 	} {
-		if err := batchOutcome([]byte(c.answer), "x", 3); (err == nil) != c.ok {
+		if _, err := batchOutcome([]byte(c.answer), "x", 3); (err == nil) != c.ok {
 			t.Errorf("%s: %v", c.answer, err)
 		}
 	}

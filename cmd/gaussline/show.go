@@ -10,6 +10,7 @@ import (
 
 	"gaussline/adapters/access"
 	"gaussline/adapters/pipeline"
+	"gaussline/adapters/stream"
 	"gaussline/mapping/banner"
 	"gaussline/mapping/implant"
 	"gaussline/mapping/mri"
@@ -265,6 +266,13 @@ func checkStore(ctx context.Context, p *program, args []string) error {
 		problems, err := a.store.Check(ctx)
 		if err != nil {
 			return err
+		}
+		if a.cfg.Stream.URL == "" {
+			lost, err := stream.Lost(a.cfg.streamConfig().Dir)
+			if err != nil {
+				return err
+			}
+			problems = append(problems, lost...)
 		}
 		for _, s := range problems {
 			fmt.Fprintln(p.out, s)
