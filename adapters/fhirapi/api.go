@@ -31,6 +31,13 @@ type Receiver interface {
 	Receive(ctx context.Context, sender, contentType string, body []byte) (id string, findings []implant.Finding, err error)
 }
 
+// Outcomes says what became of accepted messages; pipeline.Service does.
+type Outcomes interface {
+	// Told gives the OperationOutcome of a sender's message; ready is false while it may still wait to be read.
+	// pipeline.ErrNotFound: this sender has no such message.
+	Told(ctx context.Context, sender, id string) (outcome []byte, ready bool, err error)
+}
+
 // Health answers whether the service can do its job.
 type Health interface {
 	// Ready returns nil when messages can be kept and committed now; the error says what is wrong, without
@@ -41,6 +48,7 @@ type Health interface {
 // API is the machine interface.
 type API struct {
 	Receiver  Receiver
+	Outcomes  Outcomes // nil: not told over HTTP
 	Health    Health
 	Guard     *access.Guard
 	Issuer    *access.Issuer // gives tokens for signed assertions; nil: none
@@ -68,6 +76,9 @@ func (a *API) Handler() http.Handler {
 	route("POST /fhir/$process-message", access.Sender, a.postAny)
 	route("POST /fhir/{type}", access.Sender, a.postType)
 	route("PUT /fhir/{type}/{id}", access.Sender, a.put)
+	if a.Outcomes != nil {
+		route("GET /fhir/outcome/{id}", access.Sender, a.told)
+	}
 	open("GET /fhir/metadata", a.metadata)
 	open("GET /metadata", a.metadata)
 	open("GET /healthz", a.alive)
@@ -217,8 +228,30 @@ func (a *API) receive(w http.ResponseWriter, r *http.Request, typ, id string) {
 		a.fail(w, http.StatusServiceUnavailable, "transient", "the message could not be kept; send it again")
 	default:
 		w.Header().Set("X-Message-Id", msg)
+		if a.Outcomes != nil {
+			w.Header().Set("Location", "/fhir/outcome/"+msg)
+		}
 		ok := implant.Finding{Severity: "information", Code: "informational", Text: "kept as message " + msg + "; it is read next"}
 		a.outcome(w, http.StatusAccepted, append([]implant.Finding{ok}, findings...))
+	}
+}
+
+// told answers what became of a message that was accepted.
+func (a *API) told(w http.ResponseWriter, r *http.Request) {
+	body, ready, err := a.Outcomes.Told(r.Context(), callerOf(r).Name, r.PathValue("id"))
+	switch {
+	case errors.Is(err, pipeline.ErrNotFound):
+		a.fail(w, http.StatusNotFound, "not-found", "no message of this id came from this sender")
+	case err != nil:
+		a.Log.Warn("outcome not told", zap.String("sender", callerOf(r).Name), zap.Error(err))
+		w.Header().Set("Retry-After", "5")
+		a.fail(w, http.StatusServiceUnavailable, "transient", "the outcome cannot be told now; ask again")
+	case !ready:
+		w.Header().Set("Retry-After", "1")
+		a.outcome(w, http.StatusAccepted, []implant.Finding{{Severity: "information", Code: "informational", Text: "not read yet, or no message of this sender: messages are waiting; ask again"}})
+	default:
+		w.Header().Set("Content-Type", "application/fhir+json; charset=utf-8")
+		_, _ = w.Write(body)
 	}
 }
 

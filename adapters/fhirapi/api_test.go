@@ -215,3 +215,33 @@ func TestPanicGivesNoDetail(t *testing.T) {
 		t.Errorf("answered %d: %s", w.Code, w.Body)
 	}
 }
+
+// outcomes answers from a table: not read yet, read, somebody else's, and a store that is away.
+type outcomes struct{}
+
+func (outcomes) Told(_ context.Context, sender, id string) ([]byte, bool, error) {
+	switch {
+	case id == "away":
+		return nil, false, errors.New("patient Invented is in the way")
+	case sender != "hillside" || id == "never":
+		return nil, false, fmt.Errorf("told: %w", pipeline.ErrNotFound)
+	}
+	return []byte(`{"resourceType":"OperationOutcome"}`), id == "read", nil
+}
+
+func TestTold(t *testing.T) {
+	a := &API{Outcomes: outcomes{}, Log: zap.NewNop(), Now: func() time.Time { return at }}
+	for _, c := range []struct {
+		sender, id string
+		status     int
+		retry      string
+	}{{"hillside", "read", 200, ""}, {"hillside", "waits", 202, "1"}, {"hillside", "never", 404, ""}, {"quayside", "read", 404, ""}, {"hillside", "away", 503, "5"}} {
+		r := httptest.NewRequest("GET", "/fhir/outcome/"+c.id, nil)
+		r.SetPathValue("id", c.id)
+		w := httptest.NewRecorder()
+		a.told(w, r.WithContext(context.WithValue(r.Context(), callerKey{}, access.Caller{Name: c.sender, Role: access.Sender})))
+		if w.Code != c.status || w.Header().Get("Retry-After") != c.retry || !strings.Contains(w.Body.String(), "OperationOutcome") || strings.Contains(w.Body.String(), "Invented") {
+			t.Errorf("%s asks for %s: %d, Retry-After %q, %s", c.sender, c.id, w.Code, w.Header().Get("Retry-After"), w.Body)
+		}
+	}
+}

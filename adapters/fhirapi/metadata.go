@@ -7,7 +7,7 @@ import (
 )
 
 // capabilityDate is when what the statement says last changed.
-const capabilityDate = "2026-11-27"
+const capabilityDate = "2026-11-28"
 
 // readTypes are the resource types that the mapping reads, in the order the statement lists them.
 var readTypes = []string{"AllergyIntolerance", "BodyStructure", "CarePlan", "ClinicalImpression", "Composition", "Condition", "Device",
@@ -35,6 +35,9 @@ func (a *API) metadata(w http.ResponseWriter, _ *http.Request) {
 		"resource":      resources,
 		"interaction":   []any{map[string]any{"code": "transaction"}, map[string]any{"code": "batch"}},
 		"operation":     []any{map[string]any{"name": "process-message", "definition": "http://hl7.org/fhir/OperationDefinition/MessageHeader-process-message"}},
+	}
+	if a.Outcomes != nil {
+		rest["documentation"] = rest["documentation"].(string) + " Its Location says, to its sender alone, what was refused or mended in it, as an OperationOutcome; 202 until it is read."
 	}
 	statement := map[string]any{
 		"resourceType": "CapabilityStatement", "status": "active", "date": capabilityDate, "kind": "instance",

@@ -2,6 +2,7 @@ package fhirjson
 
 import (
 	"encoding/json"
+	"fmt"
 
 	"gaussline/mapping/implant"
 )
@@ -29,6 +30,22 @@ func Outcome(findings []implant.Finding) []byte { return outcome(findings, false
 // OutcomeForSender is Outcome with the words concerned quoted in the diagnostics. They may be patient data: give it
 // only to the sender they came from.
 func OutcomeForSender(findings []implant.Finding) []byte { return outcome(findings, true) }
+
+// ReadOutcome gives back the findings of an outcome that Outcome or OutcomeForSender made.
+func ReadOutcome(b []byte) (out []implant.Finding, err error) {
+	var o outcomeJSON
+	if err := json.Unmarshal(b, &o); err != nil {
+		return nil, fmt.Errorf("kept outcome: %w", err)
+	}
+	for _, is := range o.Issue {
+		f := implant.Finding{Severity: is.Severity, Code: is.Code, Text: is.Diagnostics}
+		if len(is.Expression) > 0 {
+			f.Path = is.Expression[0]
+		}
+		out = append(out, f)
+	}
+	return out, nil
+}
 
 func outcome(findings []implant.Finding, showWords bool) []byte {
 	out := outcomeJSON{ResourceType: "OperationOutcome"}

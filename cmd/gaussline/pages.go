@@ -78,7 +78,7 @@ func (a *app) machinesHandler(o office) (http.Handler, error) {
 	if err != nil {
 		return nil, err
 	}
-	api := &fhirapi.API{Receiver: a.receiver(), Health: a, Guard: guard, Issuer: issuer, Hooks: hooks, Radiology: a.radiologyDesk(guard, o), Registry: audited(a.registryHandler(), guard, o.audit, a.from),
+	api := &fhirapi.API{Receiver: a.receiver(), Outcomes: a.service, Health: a, Guard: guard, Issuer: issuer, Hooks: hooks, Radiology: a.radiologyDesk(guard, o), Registry: audited(a.registryHandler(), guard, o.audit, a.from),
 		Metrics: a.metrics.Handler(), Observe: a.metrics.Request, Log: a.log, Limits: a.cfg.limits(), Version: version, BaseURL: a.cfg.HTTP.BaseURL, Now: a.now}
 	return api.Handler(), nil
 }

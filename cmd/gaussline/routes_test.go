@@ -34,8 +34,8 @@ import (
 var mayGo = map[string]string{
 	// machines
 	"POST /fhir": "m-sender", "POST /fhir/{$}": "m-sender", "POST /fhir/$process-message": "m-sender", "POST /fhir/{type}": "m-sender",
-	"PUT /fhir/{type}/{id}": "m-sender",
-	"GET /fhir/metadata":    "all", "GET /metadata": "all", "GET /healthz": "all", "GET /readyz": "all",
+	"PUT /fhir/{type}/{id}": "m-sender", "GET /fhir/outcome/{id}": "m-sender",
+	"GET /fhir/metadata": "all", "GET /metadata": "all", "GET /healthz": "all", "GET /readyz": "all",
 	"GET /metrics":   "m-operator",
 	"GET /registry/": "m-registry", "GET /registry/{$}": "m-registry", "GET /registry/dictionary": "m-registry", "GET /registry/months": "m-registry", "GET /registry/months/{$}": "m-registry", "GET /registry/months/{month}": "m-registry", "GET /registry/months/{month}/{file}": "m-registry",
 	"GET /registry/quality": "m-registry", "GET /registry/quality/{file}": "m-registry", "GET /registry/figures": "m-registry", "GET /registry/figures/{file}": "m-registry",
