@@ -15,13 +15,13 @@ import (
 
 // SealOutgoing gives the seal of what never changes of an outgoing message: hex SHA-256.
 func SealOutgoing(o pipeline.Outgoing) string {
-	return seal(o.ID, o.Order, o.Sink, o.To, string(o.Body))
+	return seal([]string{o.ID, o.Order, o.Sink, o.To}, o.Body)
 }
 
 // SealVerdict gives the seal of a verdict: its revision, a colon, hex SHA-256. A node without seals that replaces the
 // verdict leaves the seal of the revision before, which then says nothing.
 func SealVerdict(v pipeline.StoredVerdict, decided string) string {
-	return strconv.Itoa(v.Revision) + ":" + seal(v.Referral, v.Patient, v.Site, v.Digest, v.State, v.Kind, decided, string(v.Body))
+	return strconv.Itoa(v.Revision) + ":" + seal([]string{v.Referral, v.Patient, v.Site, v.Digest, v.State, v.Kind, decided}, v.Body)
 }
 
 // sealRow gives the seal of a statement: hex SHA-256.
@@ -30,22 +30,36 @@ func (r StatementRow) sealRow() string {
 	if r.Person {
 		person = "1"
 	}
-	return seal(r.Key, r.Version, r.LastUpdated, r.MessageTime, r.Hash, r.Type, r.Patient, person, string(r.Body), r.MessageID,
+	return seal([]string{r.Key, r.Version, r.LastUpdated, r.MessageTime, r.Hash, r.Type, r.Patient, person}, r.Body, r.MessageID,
 		strconv.Itoa(r.Start), strconv.Itoa(r.Len), r.ReceivedAt)
 }
 
 // sealRow gives the seal of a record: hex SHA-256. Aliases and parts are compared with the body.
-func (r RecordRow) sealRow() string { return seal(r.Patient, string(r.Body)) }
+func (r RecordRow) sealRow() string { return seal([]string{r.Patient}, r.Body) }
 
-// seal hashes length and bytes of each part.
-func seal(parts ...string) string {
+// seal hashes length and bytes of each part, in the order given.
+func seal(before []string, body []byte, after ...string) string {
 	h := sha256.New()
-	for _, p := range parts {
-		h.Write(binary.BigEndian.AppendUint64(nil, uint64(len(p))))
-		h.Write([]byte(p))
+	buf := make([]byte, 0, usualColumns)
+	size := func(n int) { buf = binary.BigEndian.AppendUint64(buf, uint64(n)) }
+	for _, p := range before {
+		size(len(p))
+		buf = append(buf, p...)
 	}
+	size(len(body))
+	h.Write(buf)
+	h.Write(body)
+	buf = buf[:0]
+	for _, p := range after {
+		size(len(p))
+		buf = append(buf, p...)
+	}
+	h.Write(buf)
 	return hex.EncodeToString(h.Sum(nil))
 }
+
+// usualColumns is room for the columns of a row but its body.
+const usualColumns = 768
 
 // StatementSealSQL reads what CheckStatement needs, in both dialects.
 const StatementSealSQL = `select s.row_id, s.key, s.version, s.last_updated, s.message_time, s.hash, s.type, s.patient, s.person,

@@ -2,7 +2,6 @@ package banner
 
 import (
 	"bytes"
-	"encoding/json"
 	"fmt"
 	"slices"
 	"strings"
@@ -69,7 +68,7 @@ func Bundle(o Order, n Note, at time.Time, withdrawn bool) ([]byte, error) {
 	if n.Reminder > 0 {
 		sent = n.RemindedAt.UTC().Truncate(time.Millisecond)
 	}
-	b, err := json.Marshal(object{"resourceType": "Bundle", "id": id, "type": "message", "timestamp": instant(sent),
+	b, err := encode(object{"resourceType": "Bundle", "id": id, "type": "message", "timestamp": instant(sent),
 		"identifier": object{"system": System + "/banner", "value": id}, "entry": entries})
 	if err != nil {
 		return nil, err

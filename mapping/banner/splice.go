@@ -106,7 +106,7 @@ func (r received) with(adds ...addition) ([]byte, error) {
 	edits := make([]edit, 0, len(adds))
 	first := len(r.members) == 0
 	for _, a := range adds {
-		text, err := json.Marshal(a.elements)
+		text, err := appendJSON(nil, a.elements)
 		if err != nil {
 			return nil, err
 		}

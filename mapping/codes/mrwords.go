@@ -55,6 +55,17 @@ var magneticStimulation = regexp.MustCompile(`magnetic (?:nerve |brain |seizure 
 // initials are letters with a dot after each ("M.R.I."); the dots say nothing.
 var initials = regexp.MustCompile(`\b\pL(?:\.\pL)+\b\.?`)
 
+// mayHaveInitials says whether a dot stands between two characters that may be letters; most texts are spared the search.
+func mayHaveInitials(t string) bool {
+	letter := func(c byte) bool { return c >= 0x80 || 'a' <= c|0x20 && c|0x20 <= 'z' }
+	for i := 1; i+1 < len(t); i++ {
+		if t[i] == '.' && letter(t[i-1]) && letter(t[i+1]) {
+			return true
+		}
+	}
+	return false
+}
+
 // Services that are not imaging and whose orders tell of earlier images. Common practice, no source.
 var serviceWords = WordSet("physiotherapy kinesiotherapy rehabilitation dietitian dietetic counselling counseling education laboratory " +
 	"urine serum culture biopsy histology vaccination colonoscopy gastroscopy endoscopy ecg electrocardiogram eeg emg spirometry " +
@@ -79,7 +90,9 @@ func WordSet(list string) map[string]bool {
 }
 
 func readModality(t string) modalityWords {
-	t = initials.ReplaceAllStringFunc(t, func(s string) string { return strings.ReplaceAll(s, ".", "") })
+	if mayHaveInitials(t) {
+		t = initials.ReplaceAllStringFunc(t, func(s string) string { return strings.ReplaceAll(s, ".", "") })
+	}
 	toks := tokens(t)
 	r := modalityWords{empty: len(toks) == 0}
 	lower := make([]string, len(toks))

@@ -101,36 +101,53 @@ var regionWords = []struct {
 	{Back, []string{"back", "low back", "lower back", "paraspinal", "multifidus"}},
 }
 
-// regionPhrases is regionWords with a blank at each end of every phrase, as they are looked for; made once.
-var regionPhrases = func() [][]string {
-	out := make([][]string, len(regionWords))
+// regionPhrase is a phrase of regionWords, word by word, with its place there.
+type regionPhrase struct {
+	place int
+	words []string
+}
+
+// regionStarts gives the phrases that begin with a word; made once. A text is gone through once, word by word: looking
+// for every phrase in it took a tenth of the time of an order.
+var regionStarts = func() map[string][]regionPhrase {
+	out := map[string][]regionPhrase{}
 	for i, e := range regionWords {
 		for _, w := range e.words {
-			out[i] = append(out[i], " "+w+" ")
+			ws := strings.Fields(w)
+			out[ws[0]] = append(out[ws[0]], regionPhrase{i, ws})
 		}
 	}
 	return out
 }()
 
+// regionPlaces gives the places in regionWords that a label names, ascending, each once.
+func regionPlaces(s string) []int {
+	ws := words(s)
+	var out []int
+	for i, w := range ws {
+		for _, p := range regionStarts[w] {
+			if n := i + len(p.words); n <= len(ws) && slices.Equal(ws[i:n], p.words) {
+				out = append(out, p.place)
+			}
+		}
+	}
+	slices.Sort(out)
+	return slices.Compact(out)
+}
+
 // Regions gives every region that a label names, each once, sorted by name.
 func Regions(s string) []string {
-	p := phrase(s)
 	var out []string
-	for i, phrases := range regionPhrases {
-		if slices.ContainsFunc(phrases, func(w string) bool { return strings.Contains(p, w) }) {
-			out = append(out, regionWords[i].region)
-		}
+	for _, i := range regionPlaces(s) {
+		out = append(out, regionWords[i].region)
 	}
 	sort.Strings(out)
 	return out
 }
 
 func region(s string) string {
-	p := phrase(s)
-	for i, phrases := range regionPhrases {
-		if slices.ContainsFunc(phrases, func(w string) bool { return strings.Contains(p, w) }) {
-			return regionWords[i].region
-		}
+	if places := regionPlaces(s); len(places) > 0 {
+		return regionWords[places[0]].region
 	}
 	return ""
 }
