@@ -219,7 +219,7 @@ func (c *converter) why(req obj, o order) {
 func (c *converter) notes(o order) []any {
 	var out []any
 	note := func(text string) { out = add(out, obj{}.put("text", text)) }
-	for _, s := range append(append([]Segment{}, c.g.about...), o.details...) {
+	for _, s := range append(append([]Segment{}, c.g.about...), withoutOurs(o.details)...) {
 		switch s.Name {
 		case "NTE":
 			note(texts(s.Field(3)))

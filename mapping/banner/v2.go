@@ -48,14 +48,25 @@ func V2(n Note, withdrawn bool, first int) string {
 	obx := func(id, sub int, kind, what, name, value, abnormal string) {
 		b.WriteString(strings.Join([]string{"OBX", strconv.Itoa(id), kind, what + "^" + name + "^" + V2Codes, strconv.Itoa(sub), value, "", "", abnormal, "", "", status}, "|") + segmentEnd)
 	}
-	obx(first, 1, "CE", "MR-IMPLANT-VERDICT", "MR implant verdict (decision support)", v2(code)+"^"+v2(text)+"^"+V2Codes, flag)
-	for i, line := range noteLines(Text(n, withdrawn)) {
+	lines, alerts := noteLines(Text(n, withdrawn)), Alerts(n, withdrawn)
+	mark := V2Mark(code, text, plainLines(lines), plainLines(alerts))
+	obx(first, 1, "CE", "MR-IMPLANT-VERDICT", "MR implant verdict (decision support)", v2(code)+"^"+v2(text)+"^"+V2Codes+"^"+mark+"^^"+V2Codes, flag)
+	for i, line := range lines {
 		b.WriteString("NTE|" + strconv.Itoa(i+1) + "|L|" + v2(line) + segmentEnd)
 	}
-	for i, a := range Alerts(n, withdrawn) {
+	for i, a := range alerts {
 		obx(first+1+i, i+1, "ST", "MR-IMPLANT-ALERT", "MR implant alert", v2(a), flag)
 	}
 	return b.String()
+}
+
+// plainLines are lines as fields hold them.
+func plainLines(lines []string) []string {
+	out := make([]string, len(lines))
+	for i, l := range lines {
+		out[i] = oneLine(l)
+	}
+	return out
 }
 
 // noteLines gives the lines of a note for NTE segments; a long one is divided, and nothing is left out.

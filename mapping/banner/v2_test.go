@@ -44,7 +44,7 @@ func TestV2Segments(t *testing.T) {
 	if got, want := strings.Join(nte, "\n")+"\n", Plain(n); got != want {
 		t.Errorf("the note reads\n%s\nwant\n%s", got, want)
 	}
-	if len(obx) != 5 || obx[0] != "outside-label^Implant in place: OUTSIDE the MR labelling^99GAUSSLINE" || unescapeV2(obx[1]) != alerts[mri.KindOutside] {
+	if len(obx) != 5 || !strings.HasPrefix(obx[0], "outside-label^Implant in place: OUTSIDE the MR labelling^99GAUSSLINE^note-") || unescapeV2(obx[1]) != alerts[mri.KindOutside] {
 		t.Errorf("values %q", obx)
 	}
 	if !strings.Contains(obx[3], `TB/L45 \F\\S\\R\\T\`) {
