@@ -33,7 +33,9 @@ const (
 	CloseMonths   Right = "close-months"  // close a month for good
 	SeeLabelling  Right = "see-labelling" // labelling, scanners, noted overrides
 	SeeTrace      Right = "trace"         // find who carries a device
-	Operate       Right = "operate"       // lag, rejects, deliveries
+	Operate       Right = "operate"       // lag, deliveries
+	SeeRejects    Right = "see-rejects"   // what could not be read, without the words; replay it
+	SetAside      Right = "set-aside"     // close a reject that keeps a patient's verdict open
 	ManagePeople  Right = "manage-people" // accounts
 	SeeAudit      Right = "see-audit"     // audit, with opaque ids
 	BreakTheGlass Right = "break-glass"   // open a record outside one's scope, with a reason
@@ -44,10 +46,10 @@ const (
 var rights = map[Role][]Right{
 	Sender:        {SendMessages},
 	Registry:      {SeeMonths, CloseMonths},
-	Operator:      {Operate},
+	Operator:      {Operate, SeeRejects},
 	Radiology:     {SeeOrders, BreakTheGlass},
-	Clinic:        {SeeRecords, Review, SeeTrace, BreakTheGlass},
-	Safety:        {SeeLabelling, SeeTrace, SeeAudit},
+	Clinic:        {SeeRecords, Review, SeeTrace, SeeRejects, SetAside, BreakTheGlass},
+	Safety:        {SeeLabelling, SeeTrace, SeeAudit, SeeRejects, SetAside},
 	Administrator: {ManagePeople, SeeAudit},
 }
 

@@ -191,6 +191,12 @@ func TestAnOperatorSeesReasonsAndNoValues(t *testing.T) {
 	status, _, _ = v.post("/operations/rejects/"+id, url.Values{"do": {"replay"}})
 	want(t, "replay", status, http.StatusSeeOther)
 	status, _, _ = v.post("/operations/rejects/"+id, url.Values{"do": {"close"}, "note": {"the sender was called"}})
+	want(t, "an operator lifts what holds a patient's verdict back", status, http.StatusForbidden)
+	c := h.visitor("clinic")
+	if _, body, _ = c.get("/operations"); !strings.Contains(body, "Keeps the verdicts of 1 patient open.") || !strings.Contains(body, "Close leaves it unread for good") {
+		t.Errorf("the page does not say what closing does:\n%s", body)
+	}
+	status, _, _ = c.post("/operations/rejects/"+id, url.Values{"do": {"close"}, "note": {"the sender was called"}})
 	want(t, "close", status, http.StatusSeeOther)
 	if _, body, _ = v.get("/operations"); !strings.Contains(body, "Nothing is rejected and open") {
 		t.Error("still open")

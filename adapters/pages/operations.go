@@ -1,6 +1,7 @@
 package pages
 
 import (
+	"cmp"
 	"encoding/json"
 	"errors"
 	"net/http"
@@ -10,6 +11,7 @@ import (
 
 	"gaussline/adapters/access"
 	"gaussline/adapters/pipeline"
+	"gaussline/mapping/implant"
 )
 
 const maxOps = 200 // lines of each list
@@ -17,7 +19,9 @@ const maxOps = 200 // lines of each list
 // refused is a reject without the words that may be a patient's.
 type refused struct {
 	pipeline.Rejected
-	Issues []issue
+	Issues   []issue
+	Concerns int  // patients whose verdicts it keeps open
+	MayClose bool // by who looks
 }
 
 // issue is one line of an OperationOutcome.
@@ -58,7 +62,11 @@ func (p *pages) operations(c *call) error {
 		}
 		slices.Reverse(rejects) // newest first
 		for _, x := range rejects[:min(len(rejects), maxOps)] {
-			open = append(open, refused{x, issuesOf(x.Outcome)})
+			concerned, err := pipeline.Concerned(c.ctx(), r, x)
+			if err != nil {
+				return err
+			}
+			open = append(open, refused{x, issuesOf(x.Outcome), len(concerned), len(concerned) == 0 || c.maySetAside(concerned)})
 		}
 		if waiting, err = r.Outbox(c.ctx(), pipeline.OutWaiting); err != nil {
 			return err
@@ -81,7 +89,14 @@ func (p *pages) operations(c *call) error {
 	}
 	deliveries := append(dead, waiting...)
 	return c.show("operations", http.StatusOK, "Operations", map[string]any{"Counts": counts, "Backlog": backlog, "Oldest": oldest, "Rejects": open,
-		"Deliveries": deliveries[:min(len(deliveries), maxOps)], "AsOf": p.Now().UTC().Format("2006-01-02 15:04:05 UTC")})
+		"Operates": c.person.May(access.Operate), "Deliveries": deliveries[:min(len(deliveries), maxOps)], "AsOf": p.Now().UTC().Format("2006-01-02 15:04:05 UTC")})
+}
+
+// maySetAside says whether the person may lift what a reject does to these patients' verdicts: they review those they see,
+// and the safety officer sees to the whole house.
+func (c *call) maySetAside(concerned []implant.Record) bool {
+	return c.person.May(access.SetAside) && (c.person.May(access.SeeLabelling) ||
+		!slices.ContainsFunc(concerned, func(rec implant.Record) bool { return !c.mine(rec) }))
 }
 
 // settleReject replays a reject, or closes it with a note.
@@ -99,7 +114,11 @@ func (p *pages) settleReject(c *call) error {
 		if len(note) < 3 || len(note) > maxReason {
 			return errBadForm
 		}
-		if err := p.Service.CloseReject(c.ctx(), id, c.person.Name, note); err != nil && !errors.Is(err, pipeline.ErrSettled) {
+		err := p.Service.CloseReject(c.ctx(), id, cmp.Or(c.person.Display, c.person.Name), note, c.maySetAside)
+		if errors.Is(err, pipeline.ErrNotYours) {
+			return cmp.Or(c.note(access.Event{Action: access.Changed, What: "reject", Object: clip(id, 80), Refused: true}), errNotYou)
+		}
+		if err != nil && !errors.Is(err, pipeline.ErrSettled) {
 			return err
 		}
 	default:

@@ -197,8 +197,8 @@ func (p *pages) routes() []route {
 		{"POST /trace", access.SeeTrace, p.trace},
 		{"POST /trace/notice", access.SeeLabelling, p.traceNotice}, // who traces for the whole house
 		{"GET /labelling", access.SeeLabelling, p.labelling},
-		{"GET /operations", access.Operate, p.operations},
-		{"POST /operations/rejects/{id}", access.Operate, p.settleReject},
+		{"GET /operations", access.SeeRejects, p.operations},
+		{"POST /operations/rejects/{id}", access.SeeRejects, p.settleReject},
 		{"GET /people", access.ManagePeople, p.people},
 		{"POST /people", access.ManagePeople, p.changePerson},
 		{"GET /audit", access.SeeAudit, p.audit},

@@ -147,7 +147,7 @@ func (p *pages) record(c *call) error {
 		return outsideOr(c, err)
 	}
 	data := map[string]any{"ID": c.r.PathValue("id"), "Name": personName(rec.Person), "Number": personNumber(rec.Person), "Record": rec,
-		"Body": drawBody(rec, nil, p.zones(rec)), "Timeline": timeline(rec), "On": c.r.URL.Query().Get("on"), "Known": c.r.URL.Query().Get("known"),
+		"Body": drawBody(rec, nil, p.zones(rec)), "Timeline": timeline(rec), "Answers": banner.Answers(rec), "On": c.r.URL.Query().Get("on"), "Known": c.r.URL.Query().Get("known"),
 		"Today": p.Now().UTC().Format(time.DateOnly), "MayReview": c.person.May(access.Review) && c.mine(rec), "Borrowed": !c.mine(rec)}
 	return c.show("record", http.StatusOK, "Implant record of "+personName(rec.Person), data)
 }

@@ -136,7 +136,7 @@ var menu = []struct {
 	{access.SeeTrace, "/trace", "Trace"},
 	{access.SeeMonths, "/months", "Registry months"},
 	{access.SeeLabelling, "/labelling", "Labelling"},
-	{access.Operate, "/operations", "Operations"},
+	{access.SeeRejects, "/operations", "Operations"},
 	{access.ManagePeople, "/people", "People"},
 	{access.SeeAudit, "/audit", "Audit"},
 }

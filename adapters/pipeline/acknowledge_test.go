@@ -237,7 +237,7 @@ func TestWhatChangesAVerdictIsNamed(t *testing.T) {
 		}, "(too old)"},
 		{"a review answer", "12-note-only", func(t *testing.T, w workbench) {
 			w.answerAll(t)
-		}, "open question, closed or put otherwise: "},
+		}, "settled by a person: E. Marsh, "},
 	} {
 		w := toldStory(t, c.story)
 		before := w.outbox(t)

@@ -274,7 +274,7 @@ func TestRefusedBundleOfSeveralPatients(t *testing.T) {
 			t.Errorf("%s: nothing shows that a message is unread", p)
 		}
 	}
-	if err := w.CloseReject(context.Background(), r.Rejects[0].ID, "registrar", "sent again in parts"); err != nil {
+	if err := w.CloseReject(context.Background(), r.Rejects[0].ID, "registrar", "sent again in parts", nil); err != nil {
 		t.Fatal(err)
 	}
 	for _, p := range []string{"hillside|Patient/a", "hillside|Patient/b"} {

@@ -57,7 +57,7 @@ func (r MessageReader) Read(m Message) (out Reading) {
 	env.Kind, env.MessageTime = msg.Kind, msg.Timestamp
 	items, offsets := r.decode(&out, env, msg)
 	for _, b := range msg.Bad {
-		r.rejectEntry(&out, env, b.Entry, b.Refusal.Findings...)
+		r.rejectEntry(&out, env, msg, b.Entry, b.Refusal.Findings...)
 	}
 	byHash, paths := map[string]span{}, map[string]string{}
 	for i, it := range items {
@@ -94,7 +94,7 @@ func (r MessageReader) decode(out *Reading, env intake.Envelope, msg fhirjson.Me
 		if intake.Reads(e.Type) {
 			res, findings, err := fhirjson.Decode(e)
 			if err != nil {
-				r.rejectEntry(out, env, e, refusalFindings(err)...)
+				r.rejectEntry(out, env, msg, e, refusalFindings(err)...)
 				continue
 			}
 			it.Resource, it.Findings = res, findings
@@ -125,12 +125,35 @@ func (r MessageReader) reject(out *Reading, env intake.Envelope, path string, ra
 }
 
 // rejectEntry is reject for an entry of a Bundle, whose request may name what a deletion or a patch does not carry.
-func (r MessageReader) rejectEntry(out *Reading, env intake.Envelope, e fhirjson.Entry, findings ...implant.Finding) {
+func (r MessageReader) rejectEntry(out *Reading, env intake.Envelope, msg fhirjson.Message, e fhirjson.Entry, findings ...implant.Finding) {
 	g := fhirjson.Peek(e.Raw)
 	if typ, id := intake.Target(e.URL); id != "" && (e.Method == "DELETE" || e.Method == "PATCH") {
 		g = fhirjson.Glimpse{Type: typ, ID: id}
 	}
+	g.Patients = whoseInBundle(g, msg)
 	r.rejectAs(out, env, g, e.Path, e.Raw, e.Offset, findings...)
+}
+
+// whoseInBundle gives the patients of a refused entry, those that it names by their place in the Bundle under their own
+// ids. A refused account that names nobody, in a Bundle with one Patient, may be about that one: it counts as theirs.
+func whoseInBundle(g fhirjson.Glimpse, msg fhirjson.Message) (patients []string) {
+	at := map[string]string{} // by fullUrl
+	ids := map[string]bool{}
+	for _, e := range msg.Entries {
+		if e.Type == "Patient" && e.ID != "" {
+			ids["Patient/"+e.ID] = true
+			if e.FullURL != "" {
+				at[e.FullURL] = "Patient/" + e.ID
+			}
+		}
+	}
+	for _, p := range g.Patients {
+		patients = append(patients, cmp.Or(at[p], p))
+	}
+	if len(patients)+len(g.Identifiers) == 0 && len(ids) == 1 && intake.Reads(g.Type) && mayBeMentioned(g.Type) {
+		patients = sortedKeys(ids)
+	}
+	return patients
 }
 
 func (r MessageReader) rejectAs(out *Reading, env intake.Envelope, g fhirjson.Glimpse, path string, raw []byte, offset int,

@@ -145,7 +145,8 @@ func digestOf(v mri.Verdict, rec implant.Record, st StoredStatement) (string, er
 		Parts     []implant.Part
 		Questions []implant.Question
 		Order     string
-	}{v, rec.Parts, rec.Questions, st.Version.Hash})
+		Answered  []implant.Answered `json:",omitempty"` // not there: as before there were any
+	}{v, rec.Parts, rec.Questions, st.Version.Hash, rec.Answered})
 	return hashOf(b), err
 }
 

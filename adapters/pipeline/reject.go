@@ -2,7 +2,12 @@ package pipeline
 
 import (
 	"context"
+	"errors"
 	"fmt"
+	"slices"
+	"time"
+
+	"gaussline/mapping/implant"
 )
 
 // refusalNotice queues the OperationOutcome of a reject for its sender.
@@ -54,11 +59,16 @@ func (s *Service) Replay(ctx context.Context, rejectID string) (stillOpen bool, 
 	return stillOpen, err
 }
 
-// CloseReject settles a reject that a person has dealt with; the note says how. The patient's record no longer
-// counts it as unread. ErrSettled: it was settled before, by somebody whose name and note stand.
-func (s *Service) CloseReject(ctx context.Context, rejectID, by, note string) error {
-	if by == "" || note == "" {
-		return fmt.Errorf("closing a reject needs a name and a note that says how it was dealt with")
+// ErrNotYours: the reject keeps the verdict of a patient open, and who asks may not lift that.
+var ErrNotYours = errors.New("what keeps a patient's verdict open is set aside by a person who may review")
+
+// CloseReject settles a reject that a person has dealt with; the note says how. It no longer keeps the verdicts of its
+// patients open; their records keep who set it aside, when and why, and the banners that supersede say so. may decides on
+// the records concerned, where there are some; nil lets everybody. ErrSettled: it was settled before, by somebody whose
+// name and note stand. ErrNotYours.
+func (s *Service) CloseReject(ctx context.Context, rejectID, by, note string, may func([]implant.Record) bool) error {
+	if by == "" || note == "" || len(note) > maxReason {
+		return fmt.Errorf("closing a reject needs a name and a note that says how it was dealt with, in at most %d bytes", maxReason)
 	}
 	err := s.Store.Update(ctx, func(tx Tx) error {
 		rejects, err := tx.Rejects(ctx, "")
@@ -72,6 +82,13 @@ func (s *Service) CloseReject(ctx context.Context, rejectID, by, note string) er
 		if rej.State != RejectOpen {
 			return fmt.Errorf("reject %s: %w: %s %s", rejectID, ErrSettled, rej.State, rej.Note)
 		}
+		concerned, err := Concerned(ctx, tx, rej)
+		if err != nil {
+			return err
+		}
+		if len(concerned) > 0 && may != nil && !may(concerned) {
+			return ErrNotYours
+		}
 		rej.State, rej.Note = RejectClosed, by+": "+note
 		if err := tx.SaveRejected(ctx, rej); err != nil {
 			return err
@@ -79,25 +96,83 @@ func (s *Service) CloseReject(ctx context.Context, rejectID, by, note string) er
 		if rej.Key == "" {
 			return nil
 		}
-		return s.dropMarks(ctx, tx, rej)
+		for _, rec := range concerned {
+			if err := s.setAside(ctx, tx, rec, rej, by, note); err != nil {
+				return err
+			}
+		}
+		return s.dropMarks(ctx, tx, rej, concerned)
 	})
 	s.nudge()
 	return err
 }
 
-// dropMarks takes the unread marks of a reject off the records they stand on.
-func (s *Service) dropMarks(ctx context.Context, tx Tx, rej Rejected) error {
-	marks := []string{rej.Key}
-	sts, err := tx.ByKey(ctx, marks)
-	if err != nil {
+// setAside keeps on a record that a person left a message unread.
+func (s *Service) setAside(ctx context.Context, tx Tx, rec implant.Record, rej Rejected, by, note string) error {
+	r := Review{Patient: rec.Patient, Question: rej.ID, Kind: setAside, By: by, Reason: note, At: s.Now().UTC().Truncate(time.Microsecond), What: rej.Sender}
+	for _, q := range rec.Questions {
+		if unreadOf(q, rej) {
+			r.What = rej.Sender + " (" + q.Detail + ")"
+		}
+	}
+	var err error
+	if r.Patient, err = patientOf(ctx, tx, rec, []implant.Source{{Key: rej.Key}}); err != nil {
 		return err
 	}
+	return saveReview(ctx, tx, r)
+}
+
+func unreadOf(q implant.Question, rej Rejected) bool {
+	return q.Code == implant.AskMessageUnread && slices.ContainsFunc(q.Sources, func(s implant.Source) bool { return s.Key == rej.Key })
+}
+
+// Concerned gives the records whose verdicts a reject keeps open.
+func Concerned(ctx context.Context, r Reader, rej Rejected) (out []implant.Record, err error) {
+	if rej.Key == "" {
+		return nil, nil
+	}
+	marks, err := marksOn(ctx, r, rej)
+	if err != nil {
+		return nil, err
+	}
+	keys, err := r.Concerned(ctx, marks)
+	for _, k := range keys {
+		if slices.ContainsFunc(out, func(rec implant.Record) bool { return slices.Contains(rec.Aliases, k) }) {
+			continue
+		}
+		rec, err := r.Record(ctx, k)
+		if errors.Is(err, ErrNotFound) {
+			continue
+		}
+		if err != nil {
+			return nil, err
+		}
+		if slices.ContainsFunc(rec.Questions, func(q implant.Question) bool { return unreadOf(q, rej) }) {
+			out = append(out, rec)
+		}
+	}
+	return out, err
+}
+
+// marksOn gives the keys of the unread marks of a reject.
+func marksOn(ctx context.Context, r Reader, rej Rejected) ([]string, error) {
+	marks := []string{rej.Key}
+	sts, err := r.ByKey(ctx, marks)
 	for _, st := range sts {
 		if st.MessageID == rej.MessageID {
 			for _, other := range st.Mentions {
 				marks = append(marks, markKey(rej.Key, other))
 			}
 		}
+	}
+	return marks, err
+}
+
+// dropMarks takes the unread marks of a reject off the records they stand on.
+func (s *Service) dropMarks(ctx context.Context, tx Tx, rej Rejected, concerned []implant.Record) error {
+	marks, err := marksOn(ctx, tx, rej)
+	if err != nil {
+		return err
 	}
 	touched, err := tx.Concerned(ctx, marks)
 	if err != nil {
@@ -108,7 +183,11 @@ func (s *Service) dropMarks(ctx context.Context, tx Tx, rej Rejected) error {
 			return err
 		}
 	}
-	return s.refold(ctx, tx, touched)
+	for _, rec := range concerned {
+		touched = append(touched, rec.Patient)
+	}
+	slices.Sort(touched)
+	return s.refold(ctx, tx, slices.Compact(touched))
 }
 
 // markKey is the key of the mark on a further patient that a refused resource names.

@@ -25,6 +25,9 @@ const (
 	ReviewReject  = "reject"  // it does not, and what is right is not known: the question stays open
 )
 
+// setAside is the kind of a review that leaves a message unread: CloseReject makes it.
+const setAside = "set-aside"
+
 // Limits of a review.
 const (
 	minReason      = 3    // characters
@@ -43,6 +46,8 @@ type Review struct {
 	// Of is the source whose words raised the question, and At when the answer was given; set here.
 	Of []implant.Source `json:"of,omitempty"`
 	At time.Time        `json:"at,omitzero"`
+	// What says which message is set aside: its sender, and what could not be read. Question is its reject.
+	What string `json:"what,omitempty"`
 }
 
 // ErrReview: the answer is not complete; the text says what is missing and holds no patient data.
@@ -71,16 +76,23 @@ func (r Review) check() error {
 // statement is what a review says. An accepted or corrected question is closed; a rejected reading leaves it open.
 func (r Review) statement(hash string) implant.Statement {
 	key := ReviewSender + "|" + r.Question
+	if r.Kind == setAside {
+		key = markKey(key, r.Patient) // one message may concern several
+	}
 	st := implant.Statement{Key: key, Type: "Review", Patient: r.Patient,
 		Version: implant.Version{LastUpdated: r.At, MessageTime: r.At, Hash: hash}}
 	src := func(path string) implant.Source {
-		return implant.Source{Key: key, Path: path, Quote: r.By + ": " + r.Reason}
+		return implant.Source{Key: key, Path: path, Quote: r.By + ": " + r.Reason, By: r.By}
 	}
 	for i, f := range r.Facts {
 		f.Basis, f.Certainty, f.Source = implant.Reviewed, implant.Stated, src(fmt.Sprintf("Review.facts[%d]", i))
 		st.Facts = append(st.Facts, f)
 	}
-	if r.Kind != ReviewReject {
+	switch r.Kind {
+	case ReviewReject:
+	case setAside:
+		st.Facts = append(st.Facts, implant.Fact{Kind: implant.SetAside, Value: r.What, Basis: implant.Reviewed, Source: src("Review")})
+	default:
 		st.Facts = append(st.Facts, implant.Fact{Kind: implant.Answer, Value: r.Question, Basis: implant.Reviewed, Source: src("Review")})
 	}
 	for _, s := range r.Of {
@@ -152,6 +164,13 @@ func patientOf(ctx context.Context, r Reader, rec implant.Record, of []implant.S
 }
 
 func (s *Service) keepReview(ctx context.Context, tx Tx, r Review) error {
+	if err := saveReview(ctx, tx, r); err != nil {
+		return err
+	}
+	return s.refold(ctx, tx, []string{r.Patient})
+}
+
+func saveReview(ctx context.Context, tx Tx, r Review) error {
 	body, err := json.Marshal(r)
 	if err != nil {
 		return err
@@ -167,10 +186,8 @@ func (s *Service) keepReview(ctx context.Context, tx Tx, r Review) error {
 	if err := tx.SaveStatement(ctx, st); err != nil {
 		return err
 	}
-	if _, err := tx.Append(ctx, Entry{Kind: "review", Key: r.Question, Body: body, At: r.At}); err != nil {
-		return err
-	}
-	return s.refold(ctx, tx, []string{r.Patient})
+	_, err = tx.Append(ctx, Entry{Kind: "review", Key: r.Question, Body: body, At: r.At})
+	return err
 }
 
 // readReview reads a kept review.

@@ -4,12 +4,12 @@ import (
 	"context"
 	"encoding/json"
 	"fmt"
-	"slices"
 	"strings"
 	"time"
 
 	"gaussline/adapters/access"
 	"gaussline/adapters/pipeline"
+	"gaussline/mapping/implant"
 )
 
 func rejected(ctx context.Context, p *program, args []string) error {
@@ -56,16 +56,35 @@ func rejected(ctx context.Context, p *program, args []string) error {
 			return err
 		case "close":
 			if *by == "" || *note == "" {
-				return usageError{"--by and --note are needed: who dealt with it, and how"}
+				return usageError{"--by and --note are needed: who dealt with it, and how. " + closingDoes}
 			}
-			if err := a.service.CloseReject(ctx, id, *by, *note); err != nil {
-				return err
-			}
-			_, err := fmt.Fprintf(p.out, "closed by %s: %s\nThe record no longer counts it as unread; open orders of the patient are judged anew.\n", *by, *note)
-			return err
+			return p.closeReject(ctx, a, id, *by, *note)
 		}
 		return nil
 	})
+}
+
+// closingDoes is told before and after: closing lifts what holds a verdict back.
+const closingDoes = "Closing leaves it unread for good: it no longer keeps the verdict of its patient \"not established\", and nobody has seen what it says. Close it when a person has read the original."
+
+// closeReject closes a reject. Who runs the command owns the machine, so that no right is asked for; the name is kept.
+func (p *program) closeReject(ctx context.Context, a *app, id, by, note string) error {
+	var concerned []implant.Record
+	err := a.service.CloseReject(ctx, id, by, note, func(recs []implant.Record) bool {
+		concerned = recs
+		return true
+	})
+	if err != nil {
+		return err
+	}
+	fmt.Fprintf(p.out, "closed by %s: %s\n%s\n", by, note, closingDoes)
+	if len(concerned) == 0 {
+		fmt.Fprintln(p.out, "It kept the verdict of no known patient open.")
+	}
+	for _, rec := range concerned {
+		fmt.Fprintf(p.out, "The record of %s says that %s set it aside; open orders are judged anew, and a superseding banner says so.\n", rec.Patient, by)
+	}
+	return nil
 }
 
 func (p *program) listRejects(ctx context.Context, a *app, all bool) error {
@@ -93,17 +112,12 @@ func (p *program) listRejects(ctx context.Context, a *app, all bool) error {
 	})
 }
 
-// rejectPatients gives the keys of the patients whose records say that it is unread; "" when none was seen in it.
+// rejectPatients names the patients whose verdicts it keeps open; "" when there are none.
 func rejectPatients(ctx context.Context, r pipeline.Reader, x pipeline.Rejected) (string, error) {
-	if x.Key == "" {
-		return "", nil
-	}
-	sts, err := r.ByKey(ctx, []string{x.Key})
+	recs, err := pipeline.Concerned(ctx, r, x)
 	var keys []string
-	for _, st := range sts {
-		if st.MessageID == x.MessageID && st.Patient != "" && !slices.Contains(keys, st.Patient) {
-			keys = append(keys, st.Patient)
-		}
+	for _, rec := range recs {
+		keys = append(keys, rec.Patient)
 	}
 	return strings.Join(keys, ", "), err
 }

@@ -35,7 +35,7 @@ func TestARejectIsClosedOnce(t *testing.T) {
 		code int
 		says string
 	}{
-		{[]string{"close", id, "--by", "A. Registrar", "--note", "entered by hand"}, exitDone, "closed by A. Registrar: entered by hand"},
+		{[]string{"close", id, "--by", "A. Registrar", "--note", "entered by hand"}, exitDone, "The record of hillside|Patient/1 says that A. Registrar set it aside"},
 		{[]string{"close", id, "--by", "B. Other", "--note", "also"}, exitFailed, "settled already: closed A. Registrar: entered by hand"},
 		{[]string{"replay", id}, exitFailed, "settled already: closed by A. Registrar"},
 		{[]string{"list"}, exitDone, "nothing is held"},

@@ -58,7 +58,7 @@ var mayGo = map[string]string{
 	"GET /months": "p-registry", "GET /months/{period}/{file}": "p-registry", "GET /months/{period}/check": "p-registry",
 	"GET /months/{period}/close": "p-registry", "POST /months/{period}/close": "p-registry",
 	"GET /trace": "p-clinic p-safety", "POST /trace": "p-clinic p-safety", "POST /trace/notice": "p-safety",
-	"GET /labelling": "p-safety", "GET /operations": "p-operator", "POST /operations/rejects/{id}": "p-operator",
+	"GET /labelling": "p-safety", "GET /operations": "p-clinic p-operator p-safety", "POST /operations/rejects/{id}": "p-clinic p-operator p-safety",
 	"GET /people": "p-administrator", "POST /people": "p-administrator",
 	"GET /audit": "p-safety p-administrator", "GET /audit/lines": "p-safety p-administrator", "GET /audit/fhir": "p-safety p-administrator",
 }

@@ -133,6 +133,7 @@ func (p *program) printRecord(rec implant.Record) {
 	}
 	section("What happened", banner.Events(rec))
 	section("Open questions", banner.Questions(rec))
+	section("Settled by a person", banner.Answers(rec))
 }
 
 func orDash(s string) string {

@@ -19,11 +19,12 @@ type Lines struct {
 	In        []string `json:"in,omitempty"`  // parts in the body
 	Out       []string `json:"out,omitempty"` // and out of it
 	Questions []string `json:"questions,omitempty"`
+	Answers   []string `json:"answers,omitempty"` // what people have settled
 }
 
 // Show gives what a reader is shown of a verdict and a record.
 func Show(v mri.Verdict, rec implant.Record) Shown {
-	return Shown{v, &Lines{Parts(rec, true), Parts(rec, false), Questions(rec)}}
+	return Shown{v, &Lines{Parts(rec, true), Parts(rec, false), Questions(rec), Answers(rec)}}
 }
 
 // Changes says in short lines how a note differs from what was shown before it: the verdict and its reasons first,
@@ -39,9 +40,11 @@ func Changes(shown Shown, now mri.Verdict, rec implant.Record) []string {
 	out = append(out, moved("scanner ", scannerTruths(before), scannerTruths(now))...)
 	if was := shown.Lines; was != nil {
 		is := Show(now, rec).Lines
+		out = append(out, differences("settled by a person: ", "no longer counts as settled: ", was.Answers, is.Answers)...)
 		out = append(out, differences("in the body, new: ", "in the body, was: ", was.In, is.In)...)
 		out = append(out, differences("out of the body, new: ", "out of the body, was: ", was.Out, is.Out)...)
-		out = append(out, differences("open question, new: ", "open question, closed or put otherwise: ", was.Questions, is.Questions)...)
+		out = append(out, differences("open question, new: ", "open question, closed or put otherwise: ", was.Questions,
+			append(slices.Clone(is.Questions), settledNow(was.Questions, rec)...))...)
 	}
 	if was, is := examWords(before.Exam), examWords(now.Exam); was != is {
 		out = append(out, "examination was: "+was+" Is: "+is)
@@ -58,6 +61,11 @@ func Changes(shown Shown, now mri.Verdict, rec implant.Record) []string {
 		out = append(out, "details of the record or of the order")
 	}
 	return out
+}
+
+// settledNow are the questions open before that people have settled: the line that says who settled them tells of them.
+func settledNow(open []string, rec implant.Record) []string {
+	return slices.DeleteFunc(answeredQuestions(rec), func(l string) bool { return !slices.Contains(open, l) })
 }
 
 // differences lists what is in one list and not in the other.

@@ -29,6 +29,10 @@ func Evidence(n Note) (out []string) {
 	for _, q := range n.Record.Questions {
 		add(QuestionText(q.Code), q.Sources)
 	}
+	for _, a := range n.Record.Answered {
+		add("Settled by a person, "+minute(a.At)+": "+settled(a), []implant.Source{a.Said})
+		add(settled(a), a.Question.Sources)
+	}
 	for _, r := range n.Verdict.Reasons {
 		if r.Part == "" {
 			add(ReasonText(r, n.Record), r.Evidence)

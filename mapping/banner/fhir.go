@@ -244,7 +244,7 @@ func (m maker) device(p implant.Part) object {
 }
 
 func (m maker) provenance() object {
-	var entities []any
+	entities := m.answers()
 	keys := SourceKeys(m.note)
 	for i, k := range keys {
 		if i == maxSources {
@@ -261,6 +261,16 @@ func (m maker) provenance() object {
 		"agent":    []any{object{"type": concept("http://terminology.hl7.org/CodeSystem/provenance-participant-type", "assembler", "Assembler"), "who": object{"display": "Gaussline"}}},
 		"entity":   entities,
 	}
+}
+
+// answers names what people have settled, each with its author as given (FHIR R4, Provenance.entity.agent: the agent
+// that the entity is attributed to).
+func (m maker) answers() (out []any) {
+	for _, a := range m.note.Record.Answered {
+		author := object{"type": concept("http://terminology.hl7.org/CodeSystem/provenance-participant-type", "author", "Author"), "who": object{"display": Author(a)}}
+		out = append(out, object{"role": "source", "what": object{"identifier": object{"system": System + "/source", "value": a.Said.Key}}, "agent": []any{author}})
+	}
+	return out
 }
 
 // SourceKeys lists the keys of all sources that the record's parts and questions rest on, sorted.

@@ -173,6 +173,7 @@ func Plain(n Note) string {
 		fmt.Fprintf(&b, "A healing time ends: the answer may be another from %s on. Ask again then.\n", v.EarliestChange)
 	}
 	list(&b, "Open questions on this record", Questions(n.Record))
+	full(&b, answeredTitle, Answers(n.Record))
 	list(&b, "Out of the body, as recorded", Parts(n.Record, false))
 	list(&b, "Labelling relied on", labelLines(v.Labels))
 	full(&b, "Cautions", cautionLines(v.Cautions))

@@ -69,7 +69,7 @@ func Sheet(o Order, n Note, withdrawn bool) ([]byte, error) {
 	s.Ticks = []titled{{"Confirm before the scan and keep to during it, every point", confirmLines(v, mri.Before, mri.During)},
 		{"Also keep to one of these ways, whole; never mix them", wayLines(v)},
 		{"Limits, the strictest of all ways", limitLines(v.Limits)}, {"After the scan", confirmLines(v, mri.After)}}
-	s.After = []titled{{"Open questions on this record", Questions(n.Record)}, {"Out of the body, as recorded", Parts(n.Record, false)},
+	s.After = []titled{{"Open questions on this record", Questions(n.Record)}, {answeredTitle, Answers(n.Record)}, {"Out of the body, as recorded", Parts(n.Record, false)},
 		{"Labelling relied on", labelLines(v.Labels)}, {"Who says so", sourceLines(n)}, {"Cautions", cautionLines(v.Cautions)}}
 	if v.EarliestChange.Known() {
 		s.After = append([]titled{{"Healing time", []string{"The answer may be another from " + string(v.EarliestChange) + " on. Ask again then."}}}, s.After...)

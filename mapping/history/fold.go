@@ -38,7 +38,7 @@ func Fold(in Input) implant.Record {
 		rec.LastStated = later(rec.LastStated, s.Version)
 	}
 	rec.Events = f.events()
-	rec.Questions = f.openQuestions(in.Doubts)
+	rec.Questions, rec.Answered = f.openQuestions(in.Doubts)
 	rec.Findings = f.noted()
 	for _, p := range f.parts {
 		if p.listed() {
@@ -90,7 +90,7 @@ type fold struct {
 	parts     []*part
 	byRef     map[string]*part
 	asked     []implant.Question
-	answered  map[string]bool
+	answered  map[string]item // by question
 	rested    map[string]bool // parts whose coded removal is doubted by words of a rest
 }
 
@@ -102,7 +102,7 @@ type part struct {
 }
 
 func newFold(in Input) *fold {
-	f := &fold{known: map[string]bool{}, byRef: map[string]*part{}, answered: map[string]bool{}, rested: map[string]bool{}}
+	f := &fold{known: map[string]bool{}, byRef: map[string]*part{}, answered: map[string]item{}, rested: map[string]bool{}}
 	f.patients = slices.Clone(in.Patients)
 	slices.Sort(f.patients)
 	f.patients = slices.Compact(f.patients)
@@ -132,7 +132,7 @@ func newFold(in Input) *fold {
 	sharedSites(f.items)
 	for _, it := range f.items {
 		if it.Kind == implant.Answer {
-			f.answered[it.Value] = true
+			f.answered[it.Value] = it
 		}
 	}
 	return f

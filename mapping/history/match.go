@@ -36,7 +36,7 @@ func (f *fold) placeFacts() {
 func aboutPart(k implant.FactKind) bool {
 	switch k {
 	case implant.Planned, implant.DeniedPresence, implant.Reason, implant.Complication, implant.Outcome,
-		implant.UsageHours, implant.Unread, implant.Doubt, implant.Answer, implant.Abandoned, implant.RestSaid:
+		implant.UsageHours, implant.Unread, implant.Doubt, implant.Answer, implant.SetAside, implant.Abandoned, implant.RestSaid:
 		return false
 	}
 	return true

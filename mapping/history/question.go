@@ -19,8 +19,8 @@ func matters(code implant.QuestionCode) bool {
 	return true
 }
 
-// openQuestions collects what facts and their conflicts leave open, without what a person has answered.
-func (f *fold) openQuestions(doubts []implant.Question) []implant.Question {
+// openQuestions collects what facts and their conflicts leave open, and apart from it what a person has answered.
+func (f *fold) openQuestions(doubts []implant.Question) (out []implant.Question, answered []implant.Answered) {
 	f.askedBySources()
 	f.askMissing()
 	f.askPatient()
@@ -31,19 +31,53 @@ func (f *fold) openQuestions(doubts []implant.Question) []implant.Question {
 	}
 	all := append(f.asked, doubts...)
 	seen := map[string]bool{}
-	var out []implant.Question
 	for _, q := range all {
 		slices.Sort(q.Parts)
 		q.Parts = slices.Compact(q.Parts)
 		slices.SortFunc(q.Sources, compareSources)
 		q.Sources = slices.Compact(q.Sources)
 		q.ID = f.questionID(q)
-		if !seen[q.ID] && !f.answered[q.ID] && !f.askedOfRests(q) {
-			seen[q.ID] = true
+		if seen[q.ID] || f.askedOfRests(q) {
+			continue
+		}
+		seen[q.ID] = true
+		if by, ok := f.answered[q.ID]; ok {
+			answered = append(answered, answer(q, by))
+		} else {
 			out = append(out, q)
 		}
 	}
-	slices.SortFunc(out, func(a, b implant.Question) int { return cmp.Or(cmp.Compare(a.Code, b.Code), cmp.Compare(a.ID, b.ID)) })
+	answered = append(answered, f.setAside()...)
+	order := func(a, b implant.Question) int { return cmp.Or(cmp.Compare(a.Code, b.Code), cmp.Compare(a.ID, b.ID)) }
+	slices.SortFunc(out, order)
+	slices.SortFunc(answered, func(a, b implant.Answered) int {
+		return cmp.Or(order(a.Question, b.Question), compareSources(a.Said, b.Said), cmp.Compare(a.At, b.At))
+	})
+	return out, answered
+}
+
+// answer says who settled a question. An answer that comes with facts of its own is a correction.
+func answer(q implant.Question, by item) implant.Answered {
+	how := implant.Accepted
+	if slices.ContainsFunc(by.st.Facts, func(x implant.Fact) bool { return x.Kind != implant.Answer }) {
+		how = implant.Corrected
+	}
+	return implant.Answered{Question: q, How: how, Said: by.Source, At: implant.Instant(by.st.Version.LastUpdated)}
+}
+
+// setAside lists what people have left unread.
+func (f *fold) setAside() (out []implant.Answered) {
+	for _, it := range f.items {
+		if it.Kind != implant.SetAside {
+			continue
+		}
+		q := implant.Question{Code: implant.AskMessageUnread, Detail: it.Value, Sources: []implant.Source{{Key: it.Component.Ref}}}
+		q.ID = f.questionID(q)
+		a := implant.Answered{Question: q, How: implant.WasSetAside, Said: it.Source, At: implant.Instant(it.st.Version.LastUpdated)}
+		if !slices.ContainsFunc(out, func(x implant.Answered) bool { return x.Said == a.Said }) {
+			out = append(out, a)
+		}
+	}
 	return out
 }
 

@@ -46,6 +46,8 @@ const (
 	Unread FactKind = "unread" // something about this patient could not be read; Value says what
 	Doubt  FactKind = "doubt"  // a careful reader would ask; Value is a QuestionCode
 	Answer FactKind = "answer" // a person settled a question; Value is the question's ID
+	// A person set aside what could not be read; Value says what, and from whom.
+	SetAside FactKind = "set-aside"
 )
 
 // RestBeside writes and reads the Value of a [RestSaid] fact: the kinds, with their side where it is said, that alone
@@ -80,6 +82,7 @@ type Source struct {
 	Start   int    `json:"start,omitempty"`   // byte span in the decoded text at Path; both 0 when not prose
 	End     int    `json:"end,omitempty"`
 	Quote   string `json:"quote,omitempty"` // the words the fact rests on
+	By      string `json:"by,omitempty"`    // the person who says so, as given; "" what a system sent
 }
 
 // Fact is what one source says about one thing.

@@ -14,6 +14,7 @@ type Record struct {
 	Parts      []Part     `json:"parts,omitempty"`   // sorted by ID
 	Events     []Event    `json:"events,omitempty"`  // in effective time
 	Questions  []Question `json:"questions,omitempty"`
+	Answered   []Answered `json:"answered,omitempty"`   // what people have settled, and counts, sorted
 	Findings   []Noted    `json:"findings,omitempty"`   // what reading the sources had to mend or leave out, sorted
 	Statements int        `json:"statements"`           // how many current statements it rests on
 	LastStated When       `json:"lastStated,omitempty"` // newest version time any source gives
@@ -146,4 +147,19 @@ type Question struct {
 	MR bool `json:"mr,omitempty"`
 	// Proposed is what the reader would answer, for the person who reviews; "" none.
 	Proposed string `json:"proposed,omitempty"`
+}
+
+// Ways in which a person settles something.
+const (
+	Accepted    = "accepted"  // the reading on the record stands
+	Corrected   = "corrected" // their own facts stand in its place
+	WasSetAside = "set-aside" // what could not be read is left unread
+)
+
+// Answered is a question that would be open but for a person's answer, or a message that one has set aside.
+type Answered struct {
+	Question Question `json:"question"` // as it would stand; of a message set aside, Detail says what it is
+	How      string   `json:"how"`      // Accepted, Corrected or WasSetAside
+	Said     Source   `json:"said"`     // who, with the reason as the quote
+	At       When     `json:"at"`
 }
