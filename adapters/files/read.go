@@ -21,14 +21,14 @@ const (
 )
 
 // Read calls f for each resource or Bundle in files and folders: a .json file is one, a .ndjson or .jsonl file has
-// one a line, either may be gzip (.gz). Folders are read through in order of name, other files in them are passed
-// over; a file named itself must be one of the kinds. name is the path, with the line of an NDJSON file after a
+// one a line, either may be gzip (.gz). Folders are read through in order of name, other files and links in them are
+// passed over and told to passed, where that is not nil; a file named itself must be one of the kinds. name is the path, with the line of an NDJSON file after a
 // colon. body is f's to keep.
 //
 // A file or line that cannot be read does not stop the others: the faults are joined in the error, each with file
 // and line. An error of f stops the reading and is returned first.
-func Read(paths []string, f func(name string, body []byte) error) error {
-	r := reader{each: f}
+func Read(paths []string, passed func(path string), f func(name string, body []byte) error) error {
+	r := reader{each: f, passed: passed}
 	for _, p := range paths {
 		if err := r.path(p); err != nil {
 			return err
@@ -42,6 +42,7 @@ func Read(paths []string, f func(name string, body []byte) error) error {
 
 type reader struct {
 	each   func(string, []byte) error
+	passed func(string)
 	faults []error
 	more   int
 }
@@ -77,7 +78,12 @@ func (r *reader) path(root string) error {
 		case err != nil:
 			r.fault("%w", err)
 			return nil
-		case d.IsDir() || !d.Type().IsRegular() || kind(path) == "":
+		case d.IsDir():
+			return nil
+		case !d.Type().IsRegular() || kind(path) == "":
+			if r.passed != nil {
+				r.passed(path)
+			}
 			return nil
 		}
 		return r.file(path)

@@ -43,7 +43,7 @@ func TestReadInOrder(t *testing.T) {
 	put(t, dir, "notes.txt", []byte("passed over"))
 	last := put(t, t.TempDir(), "z.json", []byte(`{"n":6}`))
 	var got []string
-	err := Read([]string{dir, last}, func(name string, body []byte) error {
+	err := Read([]string{dir, last}, nil, func(name string, body []byte) error {
 		got = append(got, strings.TrimPrefix(name, dir+"/")+" "+string(body))
 		return nil
 	})
@@ -63,7 +63,7 @@ func TestReadFaultsDoNotStopTheOthers(t *testing.T) {
 	put(t, dir, "5.ndjson.gz", half[:len(half)-20])
 	put(t, dir, "6.json", []byte(`{"last":1}`))
 	var got []string
-	err := Read([]string{filepath.Join(dir, "no-such"), filepath.Join(dir, "notes.txt"), dir}, func(name string, _ []byte) error {
+	err := Read([]string{filepath.Join(dir, "no-such"), filepath.Join(dir, "notes.txt"), dir}, nil, func(name string, _ []byte) error {
 		got = append(got, filepath.Base(name))
 		return nil
 	})
@@ -83,7 +83,7 @@ func TestReadStopsWhenToldTo(t *testing.T) {
 	dir := t.TempDir()
 	path := put(t, dir, "1.ndjson", []byte("{}\n{}\n{}\n"))
 	full, n := errors.New("full"), 0
-	err := Read([]string{path}, func(string, []byte) error {
+	err := Read([]string{path}, nil, func(string, []byte) error {
 		if n++; n == 2 {
 			return full
 		}
@@ -92,7 +92,7 @@ func TestReadStopsWhenToldTo(t *testing.T) {
 	if !errors.Is(err, full) || n != 2 || !strings.Contains(fmt.Sprint(err), "1.ndjson:2") {
 		t.Errorf("%v after %d", err, n)
 	}
-	if err := Read([]string{put(t, dir, "x.csv", nil)}, func(string, []byte) error { return nil }); err == nil {
+	if err := Read([]string{put(t, dir, "x.csv", nil)}, nil, func(string, []byte) error { return nil }); err == nil {
 		t.Error("a file of another kind that was named is passed over")
 	}
 }

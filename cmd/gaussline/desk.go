@@ -79,13 +79,14 @@ func (p *program) listUnread(ctx context.Context, a *app) error {
 		return err
 	}
 	list, err := a.service.Unread(ctx)
+	if err != nil {
+		return err
+	}
+	var vs []pipeline.StoredVerdict
 	for _, u := range list {
-		fmt.Fprintf(p.out, "%-12s %-16s revision %-3d %s  %s\n", u.Site, u.Kind, u.Revision, u.Referral, readState(u.StoredVerdict, nil, list))
+		vs = append(vs, u.StoredVerdict)
 	}
-	if err == nil && len(list) == 0 {
-		fmt.Fprintln(p.out, "no urgent banner stands unread")
-	}
-	return err
+	return p.verdictTable(vs, "no urgent banner stands unread", func(v pipeline.StoredVerdict) string { return readState(v, nil, list) })
 }
 
 // reminderMark tells a reminder from a first message, by the reason in its header.

@@ -50,26 +50,19 @@ func importFiles(ctx context.Context, p *program, args []string) (err error) {
 		return err
 	}
 	defer func() { err = errors.Join(err, a.close(context.WithoutCancel(ctx))) }()
-	before, err := a.count(ctx, "rejected-open")
-	if err != nil {
-		return err
-	}
-	start := a.now().UTC().Truncate(time.Microsecond)
 	n, bad, err := p.putAll(ctx, a, *sender, fs.Args())
 	if err != nil {
 		return err
 	}
-	after, err := a.count(ctx, "rejected-open")
+	rejected, parts, err := p.nameRejected(ctx, a, *sender, fs.Args())
 	if err != nil {
 		return err
 	}
-	fmt.Fprintf(p.out, "\r%d resources or Bundles imported, %d rejected, %d places not readable\n", n, after-before, bad)
-	if after > before {
-		if err := p.nameRejected(ctx, a, *sender, fs.Args(), start); err != nil {
-			return err
-		}
+	fmt.Fprintf(p.out, "\r%d resources or Bundles imported, %d rejected, %d places not readable\n", n-rejected, rejected, bad)
+	if parts > rejected {
+		fmt.Fprintf(p.out, "%d parts of those rejected are held\n", parts)
 	}
-	if after > before || bad > 0 {
+	if rejected > 0 || bad > 0 {
 		fmt.Fprintln(p.errOut, "hint: gaussline rejected list shows what is held")
 		return errHeld
 	}
@@ -79,37 +72,40 @@ func importFiles(ctx context.Context, p *program, args []string) (err error) {
 // maxNamed is how many rejected files an import names; the list of rejects has them all.
 const maxNamed = 20
 
-// nameRejected says in which files lies what was rejected since start. It reads the files once more, so that an import
-// in which nothing is rejected, the usual one, keeps no names of millions of lines.
-func (p *program) nameRejected(ctx context.Context, a *app, sender string, paths []string, start time.Time) error {
+// nameRejected says in which files lies what is rejected and open, now or from an import before, and counts the resources
+// or Bundles concerned, and their parts. It reads the files once more, so that an import in which nothing is rejected, the
+// usual one, keeps no names of millions of lines.
+func (p *program) nameRejected(ctx context.Context, a *app, sender string, paths []string) (items, parts int64, err error) {
 	rejects := map[string][]pipeline.Rejected{}
-	err := a.store.View(ctx, func(r pipeline.Reader) error {
+	err = a.store.View(ctx, func(r pipeline.Reader) error {
 		all, err := r.Rejects(ctx, pipeline.RejectOpen)
 		for _, x := range all {
-			if !x.RejectedAt.Before(start) {
+			if x.Sender == sender {
 				rejects[x.MessageID] = append(rejects[x.MessageID], x)
 			}
 		}
 		return err
 	})
-	if err != nil {
-		return err
+	if err != nil || len(rejects) == 0 {
+		return 0, 0, err
 	}
-	named := 0
-	_ = files.Read(paths, func(name string, body []byte) error { // its faults were told the first time
+	_ = files.Read(paths, nil, func(name string, body []byte) error { // its faults were told the first time
 		id := pipeline.MessageID(sender, body)
+		if _, ok := rejects[id]; !ok {
+			return ctx.Err()
+		}
+		items++
 		for _, x := range rejects[id] {
-			if named++; named <= maxNamed {
+			if parts++; parts <= maxNamed {
 				fmt.Fprintf(p.errOut, "rejected: %s: %s  (%s)\n", name, orDash(rejectReason(x)), x.ID[:12])
 			}
 		}
-		delete(rejects, id)
 		return ctx.Err()
 	})
-	if named > maxNamed {
-		fmt.Fprintf(p.errOut, "and %d more\n", named-maxNamed)
+	if parts > maxNamed {
+		fmt.Fprintf(p.errOut, "and %d more\n", parts-maxNamed)
 	}
-	return ctx.Err()
+	return items, parts, ctx.Err()
 }
 
 func (a *app) count(ctx context.Context, name string) (n int64, err error) {
@@ -157,7 +153,13 @@ func (p *program) putAll(ctx context.Context, a *app, sender string, paths []str
 			}
 		})
 	}
-	readErr := files.Read(paths, func(name string, body []byte) error {
+	var first string
+	passed := 0
+	readErr := files.Read(paths, func(path string) {
+		if passed++; passed == 1 {
+			first = path
+		}
+	}, func(name string, body []byte) error {
 		if e := failed.Load(); e != nil {
 			return *e
 		}
@@ -168,6 +170,9 @@ func (p *program) putAll(ctx context.Context, a *app, sender string, paths []str
 	wg.Wait()
 	if e := failed.Load(); e != nil {
 		return count.Load(), 0, fmt.Errorf("the import stopped after %d resources or Bundles, the rest was not read: %w", count.Load(), *e)
+	}
+	if passed > 0 {
+		fmt.Fprintf(p.errOut, "\n%d files passed over, the first %s: neither .json, .ndjson nor .jsonl, or a link; nothing in them is on record\n", passed, first)
 	}
 	if readErr != nil {
 		fmt.Fprintf(p.errOut, "\n%v\n", readErr)

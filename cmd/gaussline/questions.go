@@ -4,6 +4,7 @@ import (
 	"context"
 	"fmt"
 	"slices"
+	"time"
 
 	"gaussline/adapters/access"
 	"gaussline/adapters/pipeline"
@@ -55,6 +56,11 @@ func questions(ctx context.Context, p *program, args []string) error {
 }
 
 func (p *program) listQuestions(ctx context.Context, a *app, patient string) error {
+	if patient != "" { // a misspelt key must not look like a record without questions
+		if _, err := a.service.RecordAsOf(ctx, patient, time.Time{}, time.Time{}); err != nil {
+			return hintPatient(err)
+		}
+	}
 	pass := func(rec implant.Record) bool { return patient == "" || slices.Contains(rec.Aliases, patient) }
 	asked, more, err := a.service.OpenQuestions(ctx, pass, maxListed)
 	if err != nil {
@@ -71,6 +77,9 @@ func (p *program) listQuestions(ctx context.Context, a *app, patient string) err
 			}
 		}
 		fmt.Fprintln(p.out)
+	}
+	if len(asked) == 0 {
+		fmt.Fprintln(p.out, "no question is open")
 	}
 	if more {
 		fmt.Fprintf(p.out, "and more; the first %d are listed\n", maxListed)

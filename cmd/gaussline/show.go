@@ -1,11 +1,14 @@
 package main
 
 import (
+	"cmp"
 	"context"
 	"encoding/json"
 	"errors"
 	"fmt"
+	"slices"
 	"strings"
+	"text/tabwriter"
 	"time"
 
 	"gaussline/adapters/access"
@@ -211,6 +214,9 @@ func listVerdicts(ctx context.Context, p *program, args []string) error {
 		return err
 	}
 	return p.withStore(ctx, *path, func(a *app) error {
+		if err := a.knownSite(ctx, *site); err != nil {
+			return err
+		}
 		if err := a.noted(ctx, access.Event{Action: access.Seen, What: "worklist"}, ""); err != nil {
 			return err
 		}
@@ -224,12 +230,46 @@ func listVerdicts(ctx context.Context, p *program, args []string) error {
 				return err
 			}
 			vs, err := r.Verdicts(ctx, *site, pipeline.VerdictInForce)
-			for _, v := range vs {
-				fmt.Fprintf(p.out, "%-12s %-16s revision %-3d %s  %s  %s\n", v.Site, v.Kind, v.Revision, v.Decided.Format(time.DateOnly), v.Referral, readState(v, acks, unread))
+			if err != nil {
+				return err
 			}
-			return err
+			return p.verdictTable(vs, "no open MR order has a verdict; that says nothing of orders not read yet", func(v pipeline.StoredVerdict) string { return readState(v, acks, unread) })
 		})
 	})
+}
+
+// verdictTable lists verdicts as people read them, or says that there are none.
+func (p *program) verdictTable(vs []pipeline.StoredVerdict, none string, read func(pipeline.StoredVerdict) string) error {
+	if len(vs) == 0 {
+		fmt.Fprintln(p.out, none)
+		return nil
+	}
+	w := tabwriter.NewWriter(p.out, 0, 0, 2, ' ', 0)
+	fmt.Fprintln(w, "Site\tOrder\tRevision\tDecided\tVerdict\tRead")
+	for _, v := range vs {
+		fmt.Fprintf(w, "%s\t%s\t%d\t%s\t%s\t%s\n", v.Site, v.Referral, v.Revision, v.Decided.Format(time.DateOnly), banner.Headline(mri.Kind(v.Kind)), read(v))
+	}
+	return w.Flush()
+}
+
+// knownSite refuses a site that neither the configuration nor a verdict names: its list would look like good news.
+func (a *app) knownSite(ctx context.Context, site string) error {
+	var names []string
+	for _, s := range a.cfg.Sites {
+		names = append(names, s.Name)
+	}
+	if site == "" || slices.Contains(names, site) {
+		return nil
+	}
+	var vs []pipeline.StoredVerdict
+	err := a.store.View(ctx, func(r pipeline.Reader) (err error) {
+		vs, err = r.Verdicts(ctx, site, "")
+		return err
+	})
+	if err == nil && len(vs) == 0 {
+		err = usageError{fmt.Sprintf("--site %q: want one of %s", site, strings.Join(names, ", "))}
+	}
+	return err
 }
 
 func deliveries(ctx context.Context, p *program, args []string) error {
@@ -243,12 +283,19 @@ func deliveries(ctx context.Context, p *program, args []string) error {
 	if *unread && *state != "" {
 		return usageError{"--unread lists banners and --state messages: one of them"}
 	}
+	states := []string{pipeline.OutWaiting, pipeline.OutSent, pipeline.OutDead}
+	if *state != "" && !slices.Contains(states, *state) {
+		return usageError{fmt.Sprintf("--state %q: want one of %s", *state, strings.Join(states, ", "))}
+	}
 	return p.withStore(ctx, *path, func(a *app) error {
 		if *unread {
 			return p.listUnread(ctx, a)
 		}
 		return a.store.View(ctx, func(r pipeline.Reader) error {
 			out, err := r.Outbox(ctx, *state)
+			if err == nil && len(out) == 0 {
+				fmt.Fprintln(p.out, "no outgoing message is "+cmp.Or(*state, "kept"))
+			}
 			for _, o := range out {
 				fmt.Fprintf(p.out, "%-8s %-5s %-36s tries %-3d queued %s %s %s%s\n", o.State, o.Sink, o.To, o.Attempts, o.Queued.Format(time.RFC3339), o.ID[:12], reminderMark(o.Body), o.LastErr)
 			}
