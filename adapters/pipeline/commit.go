@@ -5,7 +5,9 @@ import (
 	"errors"
 	"slices"
 	"strconv"
+	"time"
 
+	"gaussline/mapping/history"
 	"gaussline/mapping/identity"
 	"gaussline/mapping/implant"
 )
@@ -176,7 +178,12 @@ func (s *Service) refold(ctx context.Context, tx Tx, touched []string) error {
 	if err != nil {
 		return err
 	}
-	return s.foldAll(ctx, tx, clusters(all))
+	people := clusters(all)
+	s.foldAll(people)
+	if people, err = s.acrossPatients(ctx, tx, touched, all, people); err != nil {
+		return err
+	}
+	return s.settleAll(ctx, tx, people)
 }
 
 // reachOf gives the patient keys that may be one with the touched ones. An identifier that has become crowded only
@@ -295,6 +302,12 @@ type cluster struct {
 	patients []string
 	stored   []StoredStatement
 	doubts   []implant.Question
+	// elsewhere and crowded are what other records have of this one's devices, see history.Input.
+	elsewhere []history.Held
+	crowded   []string
+	on        time.Time      // see history.Input
+	record    implant.Record // of stored; none where that is empty
+	devices   []string       // its device keys
 }
 
 // clusters decides which of the reachable patient keys are one and deals the statements out.

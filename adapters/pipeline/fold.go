@@ -9,39 +9,77 @@ import (
 	"gaussline/mapping/implant"
 )
 
-// foldAll folds the records of the clusters and settles the verdicts that follow. Records and verdicts are worked out
-// on several goroutines, for they are most of the work; what they write goes to the store from here, cluster by
-// cluster in the order given, so that the outcome is that of one after the other.
-func (s *Service) foldAll(ctx context.Context, tx Tx, all []cluster) error {
+// foldAll folds the records of the clusters, on several goroutines.
+func (s *Service) foldAll(all []cluster) {
+	each(min(s.Limits.Decoders, len(all)), len(all), func(i int) { all[i].fold() })
+}
+
+// each calls f for 0 to n-1 on some goroutines.
+func each(workers, n int, f func(i int)) {
+	var next atomic.Int64
+	work := func() {
+		for i := int(next.Add(1)) - 1; i < n; i = int(next.Add(1)) - 1 {
+			f(i)
+		}
+	}
+	if workers < 2 {
+		work()
+		return
+	}
+	var wg sync.WaitGroup
+	for range workers {
+		wg.Go(work)
+	}
+	wg.Wait()
+}
+
+// fold makes the record of a cluster.
+func (c *cluster) fold() {
+	if len(c.stored) == 0 {
+		return
+	}
+	statements := make([]implant.Statement, len(c.stored))
+	for i, st := range c.stored {
+		statements[i] = st.Statement
+	}
+	c.record = history.Fold(history.Input{Patients: c.patients, Statements: statements, Doubts: c.doubts,
+		Elsewhere: c.elsewhere, Crowded: c.crowded, On: c.on})
+	c.devices = history.DeviceKeys(c.record)
+}
+
+// settleAll keeps the records of the clusters and settles the verdicts that follow. Verdicts are worked out on several
+// goroutines, for they are much of the work; what they write goes to the store from here, cluster by cluster in the order
+// given, so that the outcome is that of one after the other.
+func (s *Service) settleAll(ctx context.Context, tx Tx, all []cluster) error {
 	workers := min(s.Limits.Decoders, len(all))
 	if workers < 2 || shareAnOrder(all) {
 		for _, c := range all {
-			if err := s.foldOne(ctx, causedBy(tx, c.stored), c); err != nil {
+			if err := s.settleOne(ctx, causedBy(tx, c.stored), c); err != nil {
 				return err
 			}
 		}
 		return nil
 	}
 	var mu sync.Mutex // a transaction is one conversation
-	folded := make([]later, len(all))
+	settled := make([]later, len(all))
 	for i, c := range all {
-		folded[i] = later{tx: causedBy(tx, c.stored), mu: &mu, done: make(chan struct{})}
+		settled[i] = later{tx: causedBy(tx, c.stored), mu: &mu, done: make(chan struct{})}
 	}
 	var next atomic.Int64
 	var wg sync.WaitGroup
 	defer wg.Wait()
-	defer next.Store(int64(len(all))) // when a write has failed, what is left needs no folding
+	defer next.Store(int64(len(all))) // when a write has failed, what is left needs no settling
 	for range workers {
 		wg.Go(func() {
 			for i := int(next.Add(1)) - 1; i < len(all); i = int(next.Add(1)) - 1 {
-				folded[i].err = s.foldOne(ctx, &folded[i], all[i])
-				close(folded[i].done)
+				settled[i].err = s.settleOne(ctx, &settled[i], all[i])
+				close(settled[i].done)
 			}
 		})
 	}
-	for i := range folded {
-		<-folded[i].done
-		if err := folded[i].write(); err != nil {
+	for i := range settled {
+		<-settled[i].done
+		if err := settled[i].write(); err != nil {
 			return err
 		}
 	}
@@ -66,7 +104,7 @@ func shareAnOrder(all []cluster) bool {
 	return false
 }
 
-func (s *Service) foldOne(ctx context.Context, tx decider, c cluster) error {
+func (s *Service) settleOne(ctx context.Context, tx decider, c cluster) error {
 	if len(c.stored) == 0 {
 		// Nobody says anything of them (any more): an identifier that joins nobody, or a key that every source
 		// which named it has left.
@@ -77,18 +115,13 @@ func (s *Service) foldOne(ctx context.Context, tx decider, c cluster) error {
 		}
 		return nil
 	}
-	statements := make([]implant.Statement, len(c.stored))
-	for i, st := range c.stored {
-		statements[i] = st.Statement
-	}
-	rec := history.Fold(history.Input{Patients: c.patients, Statements: statements, Doubts: c.doubts})
-	if err := tx.SaveRecord(ctx, rec); err != nil {
+	if err := tx.SaveRecord(ctx, c.record); err != nil {
 		return err
 	}
-	return s.settleReferrals(ctx, tx, rec, c.stored)
+	return s.settleReferrals(ctx, tx, c.record, c.stored)
 }
 
-// decider is what folding a record and settling its orders needs of a transaction.
+// decider is what keeping a record and settling its orders needs of a transaction.
 type decider interface {
 	SaveRecord(ctx context.Context, rec implant.Record) error
 	DropRecord(ctx context.Context, patient string) error
@@ -123,7 +156,7 @@ func (l *later) keep(w func() error) error {
 	return nil
 }
 
-// write writes what was kept, unless the folding failed.
+// write writes what was kept, unless the settling failed.
 func (l *later) write() error {
 	l.mu.Lock()
 	defer l.mu.Unlock()

@@ -177,6 +177,18 @@ type Reader interface {
 	JournalReader
 	PartReader
 	LifeReader
+	DeviceReader
+}
+
+// DeviceReader finds the records of different people that have one device, by history.DeviceKeys. SaveRecord keeps those of
+// a record; what an older program wrote has none until Relist.
+type DeviceReader interface {
+	// Sharers gives, of each of the device keys and of each that a kept record of hand has, up to limit records with it
+	// that are not of hand, in order of key; keys that no other record has are left out. hand are patient keys.
+	Sharers(ctx context.Context, hand, keys []string, limit int) (map[string][]string, error)
+	// Unlisted gives up to limit records, in order of key and after the given one, whose device keys are not kept, or
+	// were kept for the record as it stood before.
+	Unlisted(ctx context.Context, after string, limit int) ([]string, error)
 }
 
 // JournalReader reads the journal.
@@ -244,7 +256,8 @@ type Tx interface {
 	// (key not empty), with their mentions: before the message is read again, or when a person has dealt with
 	// what could not be read.
 	DropStatements(ctx context.Context, messageID, key string) error
-	// SaveRecord writes the record under rec.Patient and removes every record kept under one of rec.Aliases.
+	// SaveRecord writes the record under rec.Patient, with its device keys, and removes every record kept under one of
+	// rec.Aliases.
 	SaveRecord(ctx context.Context, rec implant.Record) error
 	// DropRecord removes the record kept under the key, if any: its cluster was taken apart or joined.
 	DropRecord(ctx context.Context, patient string) error

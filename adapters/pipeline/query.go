@@ -12,7 +12,8 @@ import (
 )
 
 // RecordAsOf gives a patient's record: as it is kept, or its state on a day and as known on a day. on and known
-// are the first moments no longer counted; zero leaves that side open.
+// are the first moments no longer counted; zero leaves that side open. What the records of others have of its devices is
+// asked about as it stands now.
 func (s *Service) RecordAsOf(ctx context.Context, patient string, on, known time.Time) (rec implant.Record, err error) {
 	err = s.Store.View(ctx, func(r Reader) error {
 		if rec, err = r.Record(ctx, patient); err != nil {
@@ -28,17 +29,25 @@ func (s *Service) RecordAsOf(ctx context.Context, patient string, on, known time
 		if !known.IsZero() {
 			all.stored = slices.DeleteFunc(all.stored, func(st StoredStatement) bool { return !st.ReceivedAt.Before(known) })
 		}
-		for _, c := range clusters(all) {
-			if slices.Contains(c.patients, patient) || slices.Contains(c.patients, rec.Patient) {
-				var sts []implant.Statement
-				for _, st := range c.stored {
-					sts = append(sts, st.Statement)
-				}
-				rec = history.Fold(history.Input{Patients: c.patients, Statements: sts, Doubts: c.doubts, On: on})
-				return nil
-			}
+		people := clusters(all)
+		i := slices.IndexFunc(people, func(c cluster) bool {
+			return slices.Contains(c.patients, patient) || slices.Contains(c.patients, rec.Patient)
+		})
+		if i < 0 {
+			return fmt.Errorf("record as known then: %w", ErrNotFound)
 		}
-		return fmt.Errorf("record as known then: %w", ErrNotFound)
+		c := &people[i]
+		c.on = on
+		c.fold()
+		shared, err := r.Sharers(ctx, c.patients, c.devices, history.MaxHolders+1)
+		if err != nil {
+			return err
+		}
+		if err := askAcross(ctx, r, people[i:i+1], shared); err != nil {
+			return err
+		}
+		rec = c.record
+		return nil
 	})
 	return rec.AsOf(s.Now()), err
 }

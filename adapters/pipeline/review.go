@@ -123,6 +123,11 @@ func (s *Service) AnswerQuestion(ctx context.Context, r Review) error {
 		}
 		r := r
 		r.Of, r.At = rec.Questions[i].Sources, s.Now().UTC().Truncate(time.Microsecond)
+		if rec.Questions[i].Code == implant.AskDeviceElsewhere {
+			if r.Of, err = ownSources(ctx, tx, rec, r.Of); err != nil {
+				return err
+			}
+		}
 		if r.Patient, err = patientOf(ctx, tx, rec, r.Of); err != nil {
 			return err
 		}
@@ -145,6 +150,21 @@ func settledElsewhere(ctx context.Context, r Reader, rev Review, q implant.Quest
 		}
 	}
 	return err
+}
+
+// ownSources leaves out sources that name somebody else: an answer refers to what it is of, and what an answer refers to
+// is read into the record.
+func ownSources(ctx context.Context, r Reader, rec implant.Record, of []implant.Source) (own []implant.Source, err error) {
+	for _, src := range of {
+		sts, err := r.ByKey(ctx, []string{src.Key})
+		if err != nil {
+			return nil, err
+		}
+		if !slices.ContainsFunc(sts, func(st StoredStatement) bool { return st.Patient != "" && !slices.Contains(rec.Aliases, st.Patient) }) {
+			own = append(own, src)
+		}
+	}
+	return own, nil
 }
 
 // patientOf gives the patient key that the source of the question names, so that the answer stays with that source

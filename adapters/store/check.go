@@ -4,8 +4,10 @@ import (
 	"crypto/sha256"
 	"encoding/hex"
 	"fmt"
+	"strings"
 
 	"gaussline/adapters/pipeline"
+	"gaussline/mapping/history"
 )
 
 // Invariant is a sentence that must hold of the database, with the query that counts what breaks it. The SQL
@@ -97,8 +99,10 @@ func (p *Problems) CheckStatement(row int64, r StatementRow) {
 }
 
 // CheckRecord compares the columns of a record's row with its body and its seal; n counts the records checked so far.
-func (p *Problems) CheckRecord(n int, r RecordRow, parts int) {
+// parts and devices count its rows in the tables for tracing and for comparing, and of is the seal of the latter.
+func (p *Problems) CheckRecord(n int, r RecordRow, parts, devices int, of string) {
 	rec, err := DecodeRecord(r.Body)
+	r.Keys = history.DeviceKeys(rec)
 	switch {
 	case err != nil:
 		p.Add("record number %d: the body cannot be read", n)
@@ -108,5 +112,7 @@ func (p *Problems) CheckRecord(n int, r RecordRow, parts int) {
 		p.Add("record number %d: it has %d parts and %d are listed for tracing", n, len(rec.Parts), parts)
 	case r.Seal != "" && r.Seal != r.sealRow():
 		p.Add("record number %d: it is not what was folded", n)
+	case r.Seal == of && (len(r.Keys) != devices || r.Devices != strings.Join(r.Keys, " ")): // of another they await pipeline.Relist
+		p.Add("record number %d: it has %d device keys and %d are listed", n, len(r.Keys), devices)
 	}
 }

@@ -4,9 +4,11 @@ import (
 	"encoding/json"
 	"fmt"
 	"slices"
+	"strings"
 
 	jsonv2 "github.com/go-json-experiment/json"
 
+	"gaussline/mapping/history"
 	"gaussline/mapping/implant"
 	"gaussline/mapping/registry"
 )
@@ -28,6 +30,8 @@ type RecordRow struct {
 	Aliases []string // with Patient, each once, sorted
 	Body    []byte
 	Parts   []PartRow // each ID once
+	Keys    []string  // history.DeviceKeys
+	Devices string    // the same, with blanks between them
 	Seal    string
 }
 
@@ -70,6 +74,8 @@ func EncodeRecord(rec implant.Record) (RecordRow, error) {
 	if row.Body, err = json.Marshal(rec); err != nil {
 		return row, fmt.Errorf("record: encode: %w", err)
 	}
+	row.Keys = history.DeviceKeys(rec)
+	row.Devices = strings.Join(row.Keys, " ")
 	row.Seal = row.sealRow()
 	return row, checkBody("record", row.Body)
 }

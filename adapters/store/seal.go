@@ -66,9 +66,12 @@ const StatementSealSQL = `select s.row_id, s.key, s.version, s.last_updated, s.m
 	s.body, coalesce(m.id, ''), s.start_at, s.len, s.received_at, s.seal
 	from statements s left join messages m on m.row_id = s.message_row order by s.row_id`
 
-// RecordSealSQL reads what CheckRecord needs, in both dialects.
-const RecordSealSQL = `select patient, body, seal, (select count(*) from parts p where p.patient = r.patient)
+// RecordSealSQL gives the SQL that reads what CheckRecord needs, where keys is a table j with the keys in r.devices.
+func RecordSealSQL(keys string) string {
+	return `select patient, body, seal, (select count(*) from parts p where p.patient = r.patient),
+	(select count(*) from ` + keys + ` join record_devices d on d.key = j.value and d.patient = r.patient), devices, devices_of
 	from records r order by patient`
+}
 
 // OutgoingSealSQL and VerdictSealSQL read what CheckOutgoing and CheckVerdict need, in both dialects.
 const (

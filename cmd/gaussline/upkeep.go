@@ -16,8 +16,8 @@ const (
 	redecideTime = time.Hour   // verdicts are settled anew this often: healing times and label reviews pass
 )
 
-// upkeep does by the clock what no message asks for: it takes over changed labelling and scanner files, settles open
-// referrals anew, and reminds of what stands unread.
+// upkeep does by the clock what no message asks for: it takes over changed labelling and scanner files, lists the devices of
+// records that an older program wrote, settles open referrals anew, and reminds of what stands unread.
 type upkeep struct {
 	*app
 	files   [sha256.Size]byte // of the knowledge in force, and of the last that could not be taken
@@ -41,6 +41,11 @@ func (a *app) keepUp(ctx context.Context) error {
 
 // once is one look. What fails is tried again at the next.
 func (u *upkeep) once(ctx context.Context) {
+	if n, err := u.service.Relist(ctx); n > 0 {
+		u.log.Info("devices of records listed anew that an older program wrote", zap.Int("records", n))
+	} else if err != nil && ctx.Err() == nil {
+		u.log.Warn("devices of records not all listed anew", zap.Error(err))
+	}
 	if u.takeOver() || u.now().Sub(u.settled) >= redecideTime {
 		if err := u.service.Redecide(ctx); err == nil {
 			u.settled = u.now()

@@ -34,6 +34,7 @@ var questions = map[implant.QuestionCode]string{
 	implant.AskStillListed:       "An undated problem-list entry, recorded before the removal, still names an implant.",
 	implant.AskNotDone:           "A procedure that concerns devices was not finished.",
 	implant.AskWordsConflict:     "A note contradicts itself.",
+	implant.AskDeviceElsewhere:   "The same device is on the record of another patient: a wrong chart, two records of one person, or a device used twice.",
 }
 
 // QuestionText gives the sentence for a question code.

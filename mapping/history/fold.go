@@ -20,9 +20,13 @@ type Input struct {
 	On time.Time
 	// Doubts are questions about who the patient is, from package identity.
 	Doubts []implant.Question
+	// Elsewhere are devices as the records of other people have them, in any order. They change no part: those that are
+	// on this record too are asked about. Crowded are device keys that more than MaxHolders records have.
+	Elsewhere []Held
+	Crowded   []string
 }
 
-// Fold makes the record. Equal sets of statements give equal records.
+// Fold makes the record. Equal inputs give equal records, and Elsewhere and Crowded change no more of one than its questions.
 func Fold(in Input) implant.Record {
 	f := newFold(in)
 	f.joinRefs()
@@ -38,6 +42,7 @@ func Fold(in Input) implant.Record {
 		rec.LastStated = later(rec.LastStated, s.Version)
 	}
 	rec.Events = f.events()
+	f.askElsewhere(in.Elsewhere, in.Crowded)
 	rec.Questions, rec.Answered = f.openQuestions(in.Doubts)
 	rec.Findings = f.noted()
 	for _, p := range f.parts {

@@ -6,7 +6,8 @@ import (
 )
 
 // Record is what is, was and may be in one body, folded from every fact. It depends on the set of statements
-// alone: not on their order, their number of copies, or when they came.
+// alone: not on their order, their number of copies, or when they came. All of it but the questions depends on those of
+// one patient.
 type Record struct {
 	Patient    string     `json:"patient"`           // key of the patient: the least of its aliases
 	Aliases    []string   `json:"aliases,omitempty"` // every patient key that is this person, sorted
@@ -134,6 +135,7 @@ const (
 	AskStillListed       QuestionCode = "still-listed"       // an undated problem-list entry, recorded before the removal
 	AskNotDone           QuestionCode = "not-done"           // a procedure that touched devices was stopped or not finished
 	AskWordsConflict     QuestionCode = "words-conflict"     // title against body, side against side in one note
+	AskDeviceElsewhere   QuestionCode = "device-elsewhere"   // the same device is on the record of another patient
 )
 
 // Question is something open on the record, with the words that raise it.

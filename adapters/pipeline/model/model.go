@@ -13,6 +13,7 @@ import (
 	"time"
 
 	"gaussline/adapters/pipeline"
+	"gaussline/mapping/history"
 	"gaussline/mapping/implant"
 	"gaussline/mapping/registry"
 	"gaussline/mapping/trace"
@@ -353,6 +354,25 @@ func (m *Model) Parts(_ context.Context, q pipeline.PartsQuery, f func(pipeline.
 	}
 	return false, nil
 }
+
+func (m *Model) Sharers(_ context.Context, hand, keys []string, limit int) (map[string][]string, error) {
+	asked := slices.Clone(keys)
+	for _, p := range hand {
+		asked = append(asked, history.DeviceKeys(m.Folded[p])...)
+	}
+	out := map[string][]string{}
+	for _, key := range slices.Sorted(maps.Keys(m.Folded)) {
+		for _, k := range history.DeviceKeys(m.Folded[key]) {
+			if slices.Contains(asked, k) && !slices.Contains(hand, key) && len(out[k]) < limit {
+				out[k] = append(out[k], key)
+			}
+		}
+	}
+	return out, nil
+}
+
+// Unlisted finds none: every record here is kept with its device keys.
+func (m *Model) Unlisted(context.Context, string, int) ([]string, error) { return nil, nil }
 
 func (m *Model) Lives(_ context.Context, f func(string, registry.Life, bool) error) error {
 	for _, key := range slices.Sorted(maps.Keys(m.Folded)) {

@@ -6,7 +6,8 @@
 // Every Update holds one advisory lock of the database until it ends. That is the simplest rule that is right:
 //
 //   - A patient's record rests on statements about other keys (a Device that names no patient, a Patient that
-//     shares an identifier), so two updates that touch different rows may still be of one patient. Locks on
+//     shares an identifier), and asks about devices that another patient's record has too, so two updates that
+//     touch different rows may still be of one patient. Locks on
 //     patient keys would have to be found before they can be taken, and would deadlock when a cluster grows;
 //     serializable isolation aborts most of two batches that share a page.
 //   - Outgoing messages get their numbers in commit order, so those of one referral leave in that order.

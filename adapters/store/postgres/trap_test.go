@@ -6,6 +6,7 @@ import (
 	"fmt"
 	"io/fs"
 	"net/url"
+	"slices"
 	"strings"
 	"sync"
 	"testing"
@@ -49,6 +50,7 @@ func TestServer(t *testing.T) {
 		{"NoRowsInErrors", testNoRowsInErrors},
 		{"Check", testCheck},
 		{"FlippedByte", testFlippedByte},
+		{"Unlisted", testUnlisted},
 		{"ZeroByteKey", testZeroByteKey},
 		{"JournalAppendOnly", testJournalAppendOnly},
 	} {
@@ -333,6 +335,46 @@ func testFlippedByte(t *testing.T, url string) {
 	storetest.Damage(t, s, func(q string) error { _, err := s.pool.Exec(t.Context(), q); return err },
 		func(i int) string { return fmt.Sprintf("set_byte(body, %d, get_byte(body, %[1]d) # 1)", i) },
 		"drop trigger records_unsealed on records")
+}
+
+// A node without device keys that writes a record leaves those of the record before: the seal tells, and the record is
+// listed anew. So is one that was kept before the table was there.
+func testUnlisted(t *testing.T, url string) {
+	s := open(t, url, Options{})
+	unlisted := func(after string, want ...string) {
+		t.Helper()
+		err := s.View(t.Context(), func(r pipeline.Reader) error {
+			got, err := r.Unlisted(t.Context(), after, 2)
+			if !slices.Equal(got, want) {
+				t.Errorf("after %q: %q, want %q", after, got, want)
+			}
+			return err
+		})
+		if err != nil {
+			t.Fatal(err)
+		}
+	}
+	save := func(tx pipeline.Tx) error {
+		for _, p := range []string{"a", "b", "c", "d"} {
+			if err := tx.SaveRecord(t.Context(), implant.Record{Patient: p}); err != nil {
+				return err
+			}
+		}
+		return nil
+	}
+	for _, q := range []string{`update records set body = '{}', seal = 'of an older node' where patient <> 'b'`,
+		`update records set body = '{"statements":1}' where patient <> 'b'`, // by one without seals
+		`update records set devices_of = default where patient <> 'b'`} {
+		if err := s.Update(t.Context(), save); err != nil {
+			t.Fatal(err)
+		}
+		unlisted("")
+		if _, err := s.pool.Exec(t.Context(), q); err != nil {
+			t.Fatal(err)
+		}
+		unlisted("", "a", "c")
+		unlisted("c", "d")
+	}
 }
 
 // A key from outside may hold what the server refuses as text: nothing is kept under it.

@@ -43,13 +43,19 @@ const (
 	saveRecordSQL = `with joined as (
 		delete from records where patient <> $1 and patient = any($3)
 	), r as (
-		insert into records (patient, body, seal) values ($1, $2, $17)
-		on conflict (patient) do update set body = excluded.body, seal = excluded.seal
+		insert into records (patient, body, seal, devices, devices_of) values ($1, $2, $17, array_to_string($18::text[], ' '), $17)
+		on conflict (patient) do update set body = excluded.body, seal = excluded.seal, devices = excluded.devices,
+		devices_of = excluded.devices_of
 	), gone as (
 		delete from record_aliases where patient = $1 and alias <> all($3)
 	), a as (
 		insert into record_aliases as a (alias, patient) select unnest($3::text[]), $1
 		on conflict (alias) do update set patient = excluded.patient where a.patient <> excluded.patient
+	), other as (
+		delete from record_devices d using records r where r.patient = any($3) and d.patient = r.patient
+		and d.key = any(string_to_array(r.devices, ' ')) and not (d.patient = $1 and d.key = any($18))
+	), d as (
+		insert into record_devices (key, patient) select unnest($18::text[]), $1 on conflict do nothing
 	), removed as (
 		delete from parts where patient = $1 and id <> all($4)
 	)
@@ -62,7 +68,9 @@ const (
 	where (p.kind, p.maker, p.model, p.lot, p.serial, p.di, p.state, p.implanted, p.removed, p.expiry, p.doubtful, p.life) <>
 		(excluded.kind, excluded.maker, excluded.model, excluded.lot, excluded.serial, excluded.di, excluded.state,
 		excluded.implanted, excluded.removed, excluded.expiry, excluded.doubtful, excluded.life)`
-	dropRecordSQL = `delete from records where patient = $1`
+	dropRecordSQL = `with d as (
+		delete from record_devices d using records r where r.patient = $1 and d.patient = $1 and d.key = any(string_to_array(r.devices, ' ')))
+		delete from records where patient = $1`
 
 	saveVerdictSQL = `insert into verdicts (referral, patient, site, revision, digest, state, kind, body, decided, seal)
 		values ($1, $2, $3, $4, $5, $6, $7, $8, $9, $10) on conflict (referral) do update set patient = excluded.patient,
@@ -149,7 +157,7 @@ func (t *tx) SaveRecord(ctx context.Context, rec implant.Record) error {
 	for i, p := range row.Parts {
 		lives[i] = p.Life
 	}
-	args = append(args, doubtful, lives, row.Seal)
+	args = append(args, doubtful, lives, row.Seal, noNil(row.Keys))
 	return t.write(ctx, "save record", saveRecordSQL, args...)
 }
 

@@ -143,14 +143,15 @@ func checkBodies(ctx context.Context, q *sql.Tx, found *store.Problems) error {
 		return err
 	}
 	n := 0
-	err = each(ctx, q, store.RecordSealSQL, func(r *sql.Rows) error {
+	err = each(ctx, q, store.RecordSealSQL(keysOf("r.devices")), func(r *sql.Rows) error {
 		var rec store.RecordRow
-		var parts int
-		if err := r.Scan(&rec.Patient, (*sql.RawBytes)(&rec.Body), &rec.Seal, &parts); err != nil {
+		var parts, devices int
+		var of string
+		if err := r.Scan(&rec.Patient, (*sql.RawBytes)(&rec.Body), &rec.Seal, &parts, &devices, &rec.Devices, &of); err != nil {
 			return err
 		}
 		n++
-		found.CheckRecord(n, rec, parts)
+		found.CheckRecord(n, rec, parts, devices, of)
 		return nil
 	})
 	if err != nil {

@@ -67,7 +67,8 @@ const (
 func readSQL() []string {
 	shapes := store.PartsShapes(inList)
 	return append([]string{clusterSQL, ofPatientsSQL, byKeySQL, concernedSQL, messageSQL, recordSQL, recordsSQL, verdictSQL,
-		verdictsSQL, rejectsSQL, outboxSQL, waitingSQL, countSQL, entriesSQL, entriesOfSQL, newestSQL, sessionSQL, livesSQL}, shapes...)
+		verdictsSQL, rejectsSQL, outboxSQL, waitingSQL, countSQL, entriesSQL, entriesOfSQL, newestSQL, sessionSQL, livesSQL, sharersSQL,
+		unlistedSQL}, shapes...)
 }
 
 // session is one transaction with the pool's prepared statements.

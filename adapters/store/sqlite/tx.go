@@ -24,8 +24,8 @@ const (
 		and (?2 = '' or key = ?2)`
 
 	dropAliasedSQL  = `delete from records where patient <> ?1 and patient in (select value from json_each(?2))`
-	newRecordSQL    = `insert into records (patient, body, seal) values (?1, ?2, ?3) on conflict do nothing`
-	changeRecordSQL = `update records set body = ?2, seal = ?3 where patient = ?1`
+	newRecordSQL    = `insert into records (patient, body, seal, devices, devices_of) values (?1, ?2, ?3, ?4, ?3) on conflict do nothing`
+	changeRecordSQL = `update records set body = ?2, seal = ?3, devices = ?4, devices_of = ?3 where patient = ?1`
 	// What has not changed is not written again.
 	dropAliasesSQL = `delete from record_aliases where patient = ?1 and alias not in (select value from json_each(?2))`
 	saveAliasSQL   = `insert into record_aliases (alias, patient) values (?1, ?2)
@@ -61,7 +61,7 @@ const (
 func writeSQL() []string {
 	return []string{saveMessageSQL, saveStatementSQL, saveMentionSQL, saveEdgeSQL, dropStatementsSQL, dropAliasedSQL, changeRecordSQL,
 		newRecordSQL,
-		dropAliasesSQL, saveAliasSQL, dropPartsSQL, savePartSQL, dropRecordSQL, saveVerdictSQL, saveRejectedSQL,
+		dropAliasesSQL, saveAliasSQL, dropPartsSQL, savePartSQL, dropDevicesSQL, saveDevicesSQL, dropRecordSQL, saveVerdictSQL, saveRejectedSQL,
 		queueSQL, settleSQL, appendSQL, saveSessionSQL, renewSessionSQL, dropSessionSQL, endSessionsSQL}
 }
 
@@ -170,15 +170,22 @@ func (t *tx) SaveRecord(ctx context.Context, rec implant.Record) error {
 	if err != nil {
 		return t.fail(err)
 	}
+	devices, err := keyList(row.Keys)
+	if err != nil {
+		return t.fail(err)
+	}
 	if len(row.Aliases) > 1 {
+		if err := t.dropDevices(ctx, aliases, devices, row.Patient); err != nil {
+			return err
+		}
 		if _, err := t.exec(ctx, "join records", dropAliasedSQL, row.Patient, aliases); err != nil {
 			return err
 		}
 	}
-	n, err := t.exec(ctx, "save record", newRecordSQL, row.Patient, row.Body, row.Seal)
+	n, err := t.exec(ctx, "save record", newRecordSQL, row.Patient, row.Body, row.Seal, row.Devices)
 	if err == nil && n == 0 { // not a new one, of which nothing older can be in the way
-		if _, err = t.exec(ctx, "save record", changeRecordSQL, row.Patient, row.Body, row.Seal); err == nil {
-			err = t.dropStale(ctx, row, aliases)
+		if err = t.dropStale(ctx, row, aliases, devices); err == nil {
+			_, err = t.exec(ctx, "save record", changeRecordSQL, row.Patient, row.Body, row.Seal, row.Devices)
 		}
 	}
 	if err != nil {
@@ -196,13 +203,21 @@ func (t *tx) SaveRecord(ctx context.Context, rec implant.Record) error {
 			return err
 		}
 	}
-	return nil
+	if len(row.Keys) > 0 {
+		_, err = t.exec(ctx, "save device keys", saveDevicesSQL, row.Patient, devices)
+	}
+	return err
 }
 
-// dropStale removes the aliases and parts that the record no longer has.
-func (t *tx) dropStale(ctx context.Context, row store.RecordRow, aliases string) error {
+// dropStale removes the aliases, parts and device keys that the record no longer has.
+func (t *tx) dropStale(ctx context.Context, row store.RecordRow, aliases, devices string) error {
 	if _, err := t.exec(ctx, "drop aliases", dropAliasesSQL, row.Patient, aliases); err != nil {
 		return err
+	}
+	if len(row.Aliases) == 1 { // else done with those that are joined
+		if err := t.dropDevices(ctx, aliases, devices, row.Patient); err != nil {
+			return err
+		}
 	}
 	ids := make([]string, len(row.Parts))
 	for i, p := range row.Parts {
@@ -217,7 +232,14 @@ func (t *tx) dropStale(ctx context.Context, row store.RecordRow, aliases string)
 }
 
 func (t *tx) DropRecord(ctx context.Context, patient string) error {
-	_, err := t.exec(ctx, "drop record", dropRecordSQL, patient)
+	list, err := keyList([]string{patient})
+	if err != nil {
+		return t.fail(err)
+	}
+	if err := t.dropDevices(ctx, list, "[]", ""); err != nil {
+		return err
+	}
+	_, err = t.exec(ctx, "drop record", dropRecordSQL, patient)
 	return err
 }
 

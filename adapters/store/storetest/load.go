@@ -10,6 +10,7 @@ import (
 	"time"
 
 	"gaussline/adapters/pipeline"
+	"gaussline/mapping/history"
 	"gaussline/mapping/implant"
 )
 
@@ -124,6 +125,13 @@ func (l Load) refold(tb testing.TB, tx pipeline.Tx, touched map[string]int) erro
 		want = append(want, st.Mentions...)
 	}
 	if _, err := tx.ByKey(ctx, want); err != nil {
+		return err
+	}
+	var devices []string
+	for p, i := range touched {
+		devices = append(devices, history.DeviceKeys(l.record(p, i))...)
+	}
+	if _, err := tx.Sharers(ctx, reach, devices, history.MaxHolders+1); err != nil {
 		return err
 	}
 	for p, i := range touched {

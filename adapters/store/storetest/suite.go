@@ -47,6 +47,8 @@ func Run(t *testing.T, fresh Fresh) {
 		{"Verdict/Lists", testVerdictLists},
 		{"Parts", testParts},
 		{"Lives", testLives},
+		{"Devices/Sharers", testSharers},
+		{"Devices/Property", testSharersProperty},
 		{"Figures", testFigures},
 		{"Outbox/Idempotent", testQueue},
 		{"Outbox/Waiting", testWaiting},
