@@ -20,6 +20,7 @@ func TestToldInPassing(t *testing.T) {
 		want implant.Kind
 	}{
 		"problem":                     {`{"resourceType":"Condition","id":"c"` + about + `"code":{"coding":[{"display":"Presence of neurostimulator"}]}}`, implant.Generator},
+		"problem, in German":          {`{"resourceType":"Condition","id":"c"` + about + `"code":{"text":"Rückenmarkstimulator in situ"}}`, implant.Generator},
 		"problem, note":               {`{"resourceType":"Condition","id":"c"` + about + `"code":{"text":"Back pain"},"note":[{"text":"Has an intrathecal pump."}]}`, implant.Pump},
 		"problem without an implant":  {`{"resourceType":"Condition","id":"c"` + about + `"code":{"text":"Chronic low back pain"}}`, ""},
 		"problem refuted":             {`{"resourceType":"Condition","id":"c"` + about + `"verificationStatus":{"coding":[{"code":"refuted"}]},"code":{"text":"Presence of neurostimulator"}}`, ""},
