@@ -12,7 +12,7 @@ import (
 
 // outsideNotes are words by which a file would send its reader to notes that are not in the repository. What a claim
 // rests on is named as it was published, or it says "common practice, no source" or "from memory".
-var outsideNotes = regexp.MustCompile(`(?i)\.\./shared|seed document|\bstyle\.md|shared/design\.md|\bceilings\.md|note on (the library's )?ceilings|\s\((the )?facts[,):]|` +
+var outsideNotes = regexp.MustCompile(`(?i)\.\./shared|\bstyle\.md|shared/design\.md|\bceilings\.md|note on (the library's )?ceilings|\s\((the )?facts[,):]|` +
 	`\bfacts? (on (FHIR|MR|UDI|recalls|partial|Device)|file|note|beside|R[0-9]|[0-9]+\.[0-9]|S[0-9])|(gathered|stored) facts|the facts (list|have|say)\b|\bfacts/[a-z-]+\.md|` +
 	`\(design: |"design: |\bsources? S[0-9]|[(;, ]S[0-9]+ there\b|marks \[C\]`)
 
