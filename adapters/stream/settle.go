@@ -63,7 +63,7 @@ func (i inbox) purgeSettled(ctx context.Context) (gone uint64, err error) {
 	if err != nil {
 		return 0, unavailable("ack", err)
 	}
-	next := b.front.settledFrom(info.State.FirstSeq)
+	next := b.front.settledFrom(info.State.FirstSeq, info.State.LastSeq)
 	if next < info.State.FirstSeq+minPurge {
 		return 0, nil
 	}
@@ -74,10 +74,15 @@ func (i inbox) purgeSettled(ctx context.Context) (gone uint64, err error) {
 	return gone, nil
 }
 
-// settledFrom gives the first number from first on that is not settled. It forgets what is no longer in the stream, and
-// all of it when too much lies behind a message that is not settled: that costs time only.
-func (f *front) settledFrom(first uint64) (next uint64) {
+// settledFrom gives the first number from first on that is not settled, of a stream that has reached last. It forgets what
+// is no longer in the stream, and all of it when too much lies behind a message that is not settled, which costs time
+// only, or when a number is above last: then the server has made a damaged stream anew, and may give numbers twice.
+func (f *front) settledFrom(first, last uint64) (next uint64) {
 	for seq := range f.done {
+		if seq > last {
+			clear(f.done)
+			break
+		}
 		if seq < first {
 			delete(f.done, seq)
 		}
