@@ -8,6 +8,7 @@ import (
 	"encoding/base64"
 	"encoding/json"
 	"errors"
+	"maps"
 	"net/http"
 	"slices"
 	"strconv"
@@ -202,39 +203,34 @@ func (x *row) fill(ctx context.Context, r pipeline.Reader, now time.Time) (err e
 	return nil
 }
 
-// inBody counts what is or may be in the body by kind and state: "1 pulse generator, 2 leads (1 in place, NOT connected)".
+// inBody counts what is or may be in the body by kind and state: "2 leads (1 in place, NOT connected), 1 pulse generator".
 func inBody(rec implant.Record) string {
-	var kinds []string
-	n, odd := map[string]int{}, map[string][]string{}
+	n, odd := map[string]int{}, map[string]map[string]int{} // by kind; by kind and state
 	for _, part := range rec.Parts {
 		if !part.State.InBody() {
 			continue
 		}
 		k := strings.ToLower(banner.KindName(part.Component.Kind))
-		if n[k]++; n[k] == 1 {
-			kinds = append(kinds, k)
-		}
+		n[k]++
 		if part.State != implant.Connected {
-			odd[k] = append(odd[k], banner.State(part.State))
-		}
-	}
-	slices.Sort(kinds)
-	for i, k := range kinds {
-		kinds[i] = strconv.Itoa(n[k]) + " " + k
-		if n[k] > 1 {
-			kinds[i] += "s"
-		}
-		slices.Sort(odd[k])
-		for j := 0; j < len(odd[k]); {
-			last := j
-			for last < len(odd[k]) && odd[k][last] == odd[k][j] {
-				last++
+			if odd[k] == nil {
+				odd[k] = map[string]int{}
 			}
-			kinds[i] += " (" + strconv.Itoa(last-j) + " " + odd[k][j] + ")"
-			j = last
+			odd[k][banner.State(part.State)]++
 		}
 	}
-	return strings.Join(kinds, ", ")
+	var out []string
+	for _, k := range slices.Sorted(maps.Keys(n)) {
+		line := strconv.Itoa(n[k]) + " " + k
+		if n[k] > 1 {
+			line += "s"
+		}
+		for _, state := range slices.Sorted(maps.Keys(odd[k])) {
+			line += " (" + strconv.Itoa(odd[k][state]) + " " + state + ")"
+		}
+		out = append(out, line)
+	}
+	return strings.Join(out, ", ")
 }
 
 // orderRow opens the order of the address, if it is of the person's site.
